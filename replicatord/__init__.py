@@ -1,0 +1,1 @@
+"""replicatord: verified copies of every frame on every drive the settings ask for."""

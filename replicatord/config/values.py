@@ -1,0 +1,231 @@
+"""What one value of the file is taken for: text, true or false, a whole number, a size, a folder.
+
+Each function takes what the loader gives and raises WrongValue when that is not what is meant.
+May not know which setting the value stands in.
+"""
+
+from __future__ import annotations
+
+import os
+from enum import Enum
+from typing import TYPE_CHECKING, Final, TypeVar
+
+from replicatord.config import units
+from replicatord.config.defaults import FORMAT_ALIASES, FORMATS, KINDS
+from replicatord.config.layout import parse_layout
+from replicatord.config.loader import Numeral
+from replicatord.config.problem import Mistake, WrongValue, listed, nearest_of, quoted
+from replicatord.model.copies import Medium
+from replicatord.model.settings import DigestAlgorithm, Layout
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from replicatord.model.frames import Kind
+
+TEXT_MAX_CHARS: Final = 200
+FOLDER_MAX_BYTES: Final = 4095  # PATH_MAX of Linux without its NUL, limits.h(0P)
+STARS_MIN, STARS_MAX = -1, 5  # xmp:Rating, ISO 16684-1: -1 is rejected
+COPIES_MAX: Final = 100
+LOG_ROTATE_MIN_BYTES: Final = 1_000_000  # below this there would be a new file every few hundred frames
+
+# What YAML 1.1 read as true and false (type/bool, yaml.org), and YAML 1.2 and people do not.
+_MEANT_FLAGS: Final = {
+    **dict.fromkeys(("yes", "y", "on", "true", "1"), "true"),
+    **dict.fromkeys(("no", "n", "off", "false", "0"), "false"),
+}
+
+_Choice = TypeVar("_Choice")
+
+
+def shown(value: object) -> str:
+    """Give a phrase that shows a value in a problem."""
+    if isinstance(value, str):
+        return quoted(value)
+    if isinstance(value, Numeral):
+        return quoted(value.text)
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if value is None:
+        return "nothing"
+    if not value:
+        return "an empty list" if isinstance(value, list) else "no keys"
+    return "a list" if isinstance(value, list) else "a group of keys"
+
+
+def wrong(value: object, expected: str, nearest: str | None = None) -> WrongValue:
+    """Make the error that says: this was found, that was expected."""
+    return WrongValue(Mistake(found=shown(value), expected=expected, nearest=nearest))
+
+
+def not_nothing(value: object) -> object:
+    """Refuse a key whose value was forgotten; anything else is for others to judge."""
+    if value is None:
+        raise wrong(value, "a value, or the key left out")
+    return value
+
+
+def as_text(value: object) -> str:
+    """Give text as typed; a plain number keeps its digits, so 1.10 stays "1.10"."""
+    return _text(value, "text")
+
+
+def as_flag(value: object) -> bool:
+    """Give true or false, and nothing that YAML 1.1 took for them."""
+    if isinstance(value, bool):
+        return value
+    typed = value.text if isinstance(value, Numeral) else value
+    meant = _MEANT_FLAGS.get(typed.casefold()) if isinstance(typed, str) else None
+    raise wrong(value, "true or false, without quotes", meant)
+
+
+def as_stars(value: object) -> int:
+    """Give xmp:Rating's stars."""
+    return _whole(value, STARS_MIN, STARS_MAX)
+
+
+def as_copies(value: object) -> int:
+    """Give a number of copies, one at least."""
+    return _whole(value, 1, COPIES_MAX)
+
+
+def as_size(value: object) -> int:
+    """Give bytes."""
+    return units.parse_size(_text(value, units.SIZE_EXPECTED))
+
+
+def as_limit(value: object) -> int:
+    """Give bytes, above zero: a drive that may hold nothing is no drive."""
+    size_bytes = as_size(value)
+    if size_bytes == 0:
+        raise wrong(value, "a size above zero")
+    return size_bytes
+
+
+def as_log_rotate(value: object) -> int:
+    """Give bytes, not so few that the log would fall apart into countless files."""
+    size_bytes = as_size(value)
+    if size_bytes < LOG_ROTATE_MIN_BYTES:
+        raise wrong(value, f"at least {units.words_for_size(LOG_ROTATE_MIN_BYTES)}")
+    return size_bytes
+
+
+def as_duration(value: object) -> float:
+    """Give seconds."""
+    return units.parse_duration(_text(value, units.DURATION_EXPECTED))
+
+
+def as_hours(value: object) -> tuple[int, int]:
+    """Give minutes after midnight: from, until."""
+    return units.parse_hours(_text(value, units.HOURS_EXPECTED))
+
+
+def as_day(value: object) -> date:
+    """Give a day of the calendar."""
+    return units.parse_day(_text(value, units.DAY_EXPECTED))
+
+
+def as_layout(value: object) -> Layout:
+    """Give a checked layout."""
+    return parse_layout(_text(value, 'a layout in quotes, as "{year}/{month}/{name}"'))
+
+
+def as_folder(value: object) -> str:
+    """Give an absolute path without "..", doubled slashes and a slash at the end. Looks at no disk."""
+    text = _text(value, "a whole path, as /srv/studio/cards", longest=FOLDER_MAX_BYTES)
+    if not text.startswith("/"):
+        hint = "; ~ is not filled in here" if text.startswith("~") else ""
+        raise wrong(value, f"a whole path that begins with /, as /srv/studio/cards{hint}")
+    if ".." in text.split("/"):
+        # With a symbolic link before it, ".." leads elsewhere than it reads.
+        raise wrong(value, "a path without ..")
+    if len(text.encode()) > FOLDER_MAX_BYTES:
+        raise wrong(value, f"a path of at most {FOLDER_MAX_BYTES} bytes")
+    return os.path.normpath("/" + text.lstrip("/"))  # POSIX lets two slashes in front mean something else
+
+
+def as_file_pattern(value: object) -> str:
+    """Give a pattern on the name of one file or folder."""
+    text = _text(value, "a pattern on names, as '*.tmp'")
+    if "/" in text:
+        raise wrong(value, "a pattern on the name alone, without /")
+    if not text.strip("*"):
+        raise wrong(value, "a pattern that leaves some names to take")
+    return text
+
+
+def as_medium(value: object) -> Medium:
+    """Give what a drive is made of."""
+    return _choice(value, _by_value(Medium))
+
+
+def as_digest(value: object) -> DigestAlgorithm:
+    """Give how content is known."""
+    return _choice(value, _by_value(DigestAlgorithm))
+
+
+def as_kind(value: object) -> Kind:
+    """Give a kind that a person would name."""
+    return _choice(value, KINDS)
+
+
+def as_format(value: object) -> str:
+    """Give a format as Facts.format spells it."""
+    choices = {**{name: name for name in FORMATS}, **FORMAT_ALIASES}
+    meant = value.lstrip(".").casefold() if isinstance(value, str) else ""
+    if meant != value and meant in choices:
+        raise wrong(value, "a format in small letters and without a dot", meant)
+    return _choice(value, choices, shown_choices=FORMATS)
+
+
+_Member = TypeVar("_Member", bound=Enum)
+
+
+def _by_value(members: type[_Member]) -> dict[str, _Member]:
+    return {str(member.value): member for member in members}
+
+
+def _choice(
+    value: object, choices: Mapping[str, _Choice], *, shown_choices: tuple[str, ...] | None = None
+) -> _Choice:
+    typed = value.text if isinstance(value, Numeral) else value  # 3fr is text, but who knows the next camera
+    expected = f"one of {listed(shown_choices or choices)}"
+    if not isinstance(typed, str):
+        raise wrong(value, expected)
+    if typed not in choices:
+        raise wrong(value, expected, nearest_of(typed, choices))
+    return choices[typed]
+
+
+def _whole(value: object, least: int, most: int) -> int:
+    expected = f"a whole number from {least} to {most}, without quotes"
+    if not isinstance(value, Numeral) or not isinstance(value.value, int):
+        meant = _meant_number(value)
+        raise wrong(value, expected, str(meant) if meant is not None and least <= meant <= most else None)
+    if not least <= value.value <= most:
+        raise wrong(value, expected)
+    return value.value
+
+
+def _meant_number(value: object) -> int | None:
+    """Give the decimal number that 010, 1_000 or "2" was probably meant for."""
+    if not isinstance(value, str):
+        return None
+    digits = value.replace("_", "")
+    if not (digits.isascii() and digits.isdigit() and len(digits) <= 18):
+        return None
+    return int(digits)
+
+
+def _text(value: object, expected: str, *, longest: int = TEXT_MAX_CHARS) -> str:
+    typed = value.text if isinstance(value, Numeral) else value
+    if isinstance(typed, bool):
+        raise wrong(value, f"{expected}; the word itself goes in quotes", f'"{str(typed).lower()}"')
+    if not isinstance(typed, str):
+        raise wrong(value, expected)
+    if not typed.strip():
+        raise wrong(value, expected)
+    if len(typed) > longest:
+        raise wrong(value, f"{expected}, at most {longest} characters")
+    return typed

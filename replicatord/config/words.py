@@ -1,0 +1,107 @@
+"""Says parts of the settings in plain words, for the summary and for what changed.
+
+May not judge the settings: it only says them.
+"""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
+
+from replicatord.config.units import words_for_duration, words_for_hours, words_for_size
+from replicatord.model.copies import Medium
+from replicatord.model.frames import Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from replicatord.model.settings import Drive, FixityCheck, Only, Trip
+
+_KINDS: Final = MappingProxyType(
+    {
+        Kind.PHOTO: "photos",
+        Kind.VIDEO: "videos",
+        Kind.AUDIO: "sound recordings",
+        Kind.SIDECAR: "sidecars",
+        Kind.THUMBNAIL: "thumbnails",
+        Kind.OTHER: "other files",
+    }
+)
+_MEDIA: Final = MappingProxyType(
+    {
+        Medium.HDD: "hard disk",
+        Medium.SSD: "solid-state disk",
+        Medium.CLOUD: "cloud folder",
+        Medium.NETWORK: "network share",
+    }
+)
+
+
+def joined(names: Iterable[str], last: str = "and") -> str:
+    """Give "a, b and c"."""
+    words = list(names)
+    return (
+        words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}" if words else "nothing"
+    )
+
+
+def counted(count: int, word: str, plural: str | None = None) -> str:
+    """Give "1 drive" or "3 drives"."""
+    return f"{count} {word}" if count == 1 else f"{count} {plural or f'{word}s'}"
+
+
+def star_words(min_stars: int) -> str:
+    """Say what stars at least mean; -1 is a rejected frame (ISO 16684-1, xmp:Rating)."""
+    if min_stars < 0:
+        return "with any stars, rejected ones too"
+    return f"with {counted(min_stars, 'star')} or more" if min_stars else "that are not rejected"
+
+
+def only_words(only: Only) -> str:
+    """Say which frames a tier takes."""
+    what = joined(name for kind, name in _KINDS.items() if kind in only.kinds) if only.kinds else "frames"
+    conditions = list(_conditions(only))
+    if not conditions:
+        return what if only.kinds else "all frames"
+    return f"{what} {joined(conditions)}"
+
+
+def drive_words(drive: Drive) -> str:
+    """Say what a drive is, where it is and what is asked of it."""
+    words = [f"{_MEDIA[drive.medium]} {'mounted at' if drive.is_mount else 'at'} {drive.root}"]
+    if drive.limit_bytes is not None:
+        words.append(f"at most {words_for_size(drive.limit_bytes)}")
+    if drive.is_away:
+        every = drive.visit_every_s
+        words.append(f"away, visits every {words_for_duration(every)}" if every else "away")
+    return ", ".join(words)
+
+
+def trip_words(trip: Trip) -> str:
+    """Say when a trip was and under which month it is filed."""
+    return f"{trip.name}, {trip.first} to {trip.last}, filed under {trip.first:%Y-%m}"
+
+
+def fixity_words(check: FixityCheck | None) -> str:
+    """Say how often copies are read again."""
+    if check is None:
+        return "never"
+    hours = f", {words_for_hours(check.between)}" if check.between else ""
+    return f"every {words_for_duration(check.every_s)}{hours}"
+
+
+def _conditions(only: Only) -> Sequence[str]:
+    words = []
+    if only.formats:
+        words.append(f"of format {joined(sorted(only.formats), 'or')}")
+    if only.min_stars is not None:
+        words.append(star_words(only.min_stars))
+    if only.cameras:
+        words.append(f"by cameras like {joined(only.cameras, 'or')}")
+    if only.folders:
+        words.append(f"in folders like {joined(only.folders, 'or')}")
+    if only.older_than_s is not None:
+        words.append(f"older than {words_for_duration(only.older_than_s)}")
+    if only.younger_than_s is not None:
+        words.append(f"younger than {words_for_duration(only.younger_than_s)}")
+    return words

@@ -1,0 +1,231 @@
+"""Files below one drive's root, reached part by part through open directories.
+
+May not follow a symbolic link, may not leave the drive, may not replace an existing file (promise I3).
+Every name that is given or taken away is remembered until `sync_folders` made it durable.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from collections import OrderedDict
+from collections.abc import Iterator
+from typing import Final
+
+from replicatord.drives.kernel import rename_no_replace, sync_file_system, syncfs_reports_errors
+from replicatord.rules.paths import HIDDEN_FOLDER
+
+PARTIAL: Final = HIDDEN_FOLDER + b"/partial"  # not yet proved; cleared at each visit
+EARLIER: Final = HIDDEN_FOLDER + b"/earlier"
+SET_ASIDE: Final = HIDDEN_FOLDER + b"/set-aside"
+_OPEN_FOLDERS_MAX: Final = 128
+_FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+_NO_SUCH_CALL: Final = frozenset({errno.ENOSYS, errno.EINVAL, errno.ENOTSUP})
+
+
+class DriveFiles:
+    """One drive's tree of files, by paths relative to its root. All methods raise OSError."""
+
+    def __init__(self, root: int, *, tag: bytes) -> None:
+        """Work below the open directory `root`, which stays its owner's. For one thread; `tag` is its own."""
+        self._root = root
+        self._tag = tag
+        self._folders: OrderedDict[bytes, int] = OrderedDict()
+        self._touched: dict[bytes, None] = {}
+        self._next = 0
+        for folder in (PARTIAL, EARLIER, SET_ASIDE):
+            self._folder(folder, make=True)
+
+    def close(self) -> None:
+        """Close the directories that were opened."""
+        for fd in self._folders.values():
+            os.close(fd)
+        self._folders.clear()
+
+    def clear_partial(self) -> int:
+        """Remove what an interrupted visit left unproved; give how many files that were."""
+        folder = self._folder(PARTIAL, make=True)
+        names = os.listdir(folder)
+        for name in names:
+            os.unlink(name, dir_fd=folder)
+        return len(names)
+
+    def new_partial(self) -> bytes:
+        """Give a path in the folder for unproved files that nothing has yet."""
+        self._next += 1
+        return PARTIAL + b"/%d-%b%d" % (os.getpid(), self._tag, self._next)
+
+    def open_new(self, path: bytes, extra_flags: int = 0) -> int:
+        """Create a file that does not exist, for writing."""
+        folder, name = self._parent(path, make=True)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC | extra_flags
+        return os.open(name, flags, 0o644, dir_fd=folder)
+
+    def open_existing(self, path: bytes, extra_flags: int = 0) -> int:
+        """Open a regular file for reading."""
+        folder, name = self._parent(path, make=False)
+        flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK | extra_flags
+        return os.open(name, flags, dir_fd=folder)
+
+    def find_stat(self, path: bytes) -> os.stat_result | None:
+        """Give what is at a path, links not followed; None when nothing is there."""
+        try:
+            folder, name = self._parent(path, make=False)
+            return os.stat(name, dir_fd=folder, follow_symlinks=False)
+        except FileNotFoundError:
+            return None
+
+    def remove_partial(self, path: bytes) -> None:
+        """Remove an unproved file. The only removal that there is; it cannot name anything else."""
+        if not path.startswith(PARTIAL + b"/"):
+            raise ValueError(path)
+        folder, name = self._parent(path, make=False)
+        os.unlink(name, dir_fd=folder)
+
+    def rename(self, old: bytes, new: bytes) -> None:
+        """Give a file another path. Raises FileExistsError when something is there (promise I3)."""
+        from_folder, from_name = self._parent(old, make=False)
+        to_folder, to_name = self._parent(new, make=True)
+        try:
+            rename_no_replace(from_folder, from_name, to_folder, to_name)
+        except OSError as exc:
+            if exc.errno not in _NO_SUCH_CALL:
+                raise
+            # exFAT and some network drives cannot refuse by themselves. We hold the drive's lock, so
+            # only somebody else's program could put a file here between the look and the rename.
+            self._refuse_existing(to_folder, to_name)
+            os.rename(from_name, to_name, src_dir_fd=from_folder, dst_dir_fd=to_folder)
+        self._touched[os.path.dirname(old)] = None
+        self._touched[os.path.dirname(new)] = None
+
+    def remove_empty_folders(self, folder: bytes) -> None:
+        """Remove a folder that a move left empty, and its parents as far as they are empty too."""
+        while folder and not folder.startswith(HIDDEN_FOLDER):
+            parent, name = os.path.split(folder)
+            try:
+                os.rmdir(name, dir_fd=self._folder(parent, make=False))
+            except OSError:
+                return  # it still holds something, which is the usual case
+            self._forget(folder)
+            self._touched[parent] = None
+            folder = parent
+
+    def sync_contents(self) -> bool:
+        """Flush every file of the drive's file system; False where the kernel would hide errors of that."""
+        if not syncfs_reports_errors():
+            return False
+        sync_file_system(self._root)
+        return True
+
+    def sync_folders(self) -> None:
+        """Make every name that was given or taken away durable: names live in directories (fsync(2))."""
+        while self._touched:
+            folder = next(iter(self._touched))
+            try:
+                os.fsync(self._folder(folder, make=False))
+            except FileNotFoundError:
+                pass  # removed since, being empty; its parent is on the list
+            del self._touched[folder]
+
+    def touch_folders(self, *paths: bytes) -> None:
+        """Have all folders above some paths flushed next time, as far as they exist."""
+        for path in paths:
+            folder = os.path.dirname(path)
+            while folder:
+                self._touched[folder] = None
+                folder = os.path.dirname(folder)
+            self._touched[b""] = None
+
+    def sync_file(self, path: bytes) -> None:
+        """Flush one file (fsync(2))."""
+        fd = self.open_existing(path)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+
+    def append(self, path: bytes, data: bytes) -> int:
+        """Append to a file of ours, flush it, and give its new length in bytes."""
+        folder, name = self._parent(path, make=True)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
+        fd = os.open(name, flags, 0o644, dir_fd=folder)
+        try:
+            write_all(fd, data)
+            os.fsync(fd)
+            return os.fstat(fd).st_size
+        finally:
+            os.close(fd)
+
+    def rewrite(self, path: bytes, chunks: Iterator[bytes]) -> int:
+        """Replace a list of ours as a whole, old or new after a power cut; give its length in bytes.
+
+        Only for files in the hidden folder: nothing of a source ever goes through here.
+        """
+        if not path.startswith(HIDDEN_FOLDER + b"/"):
+            raise ValueError(path)
+        partial = self.new_partial()
+        fd = self.open_new(partial)
+        try:
+            for chunk in chunks:
+                write_all(fd, chunk)
+            os.fsync(fd)
+            size = os.fstat(fd).st_size
+        finally:
+            os.close(fd)
+        from_folder, from_name = self._parent(partial, make=False)
+        to_folder, to_name = self._parent(path, make=True)
+        os.rename(from_name, to_name, src_dir_fd=from_folder, dst_dir_fd=to_folder)
+        os.fsync(to_folder)
+        return size
+
+    def _parent(self, path: bytes, *, make: bool) -> tuple[int, bytes]:
+        folder, name = os.path.split(path)
+        return self._folder(folder, make=make), name
+
+    def _folder(self, path: bytes, *, make: bool) -> int:
+        """Give an open directory, making it and its parents if asked to; the root for b""."""
+        if not path:
+            return self._root
+        fd = self._folders.get(path)
+        if fd is not None:
+            self._folders.move_to_end(path)
+            return fd
+        parent_path, name = os.path.split(path)
+        parent = self._folder(parent_path, make=make)
+        if make:
+            try:
+                os.mkdir(name, 0o755, dir_fd=parent)
+                self._touched[parent_path] = None
+            except FileExistsError:
+                pass
+        fd = os.open(name, _FOLDER_FLAGS, dir_fd=parent)
+        self._folders[path] = fd
+        if len(self._folders) > _OPEN_FOLDERS_MAX:
+            self._forget(next(iter(self._folders)))
+        return fd
+
+    def _forget(self, path: bytes) -> None:
+        fd = self._folders.pop(path, None)
+        if fd is not None:
+            os.close(fd)
+
+    @staticmethod
+    def _refuse_existing(folder: int, name: bytes) -> None:
+        try:
+            os.stat(name, dir_fd=folder, follow_symlinks=False)
+        except FileNotFoundError:
+            return
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), os.fsdecode(name))
+
+
+def is_regular(found: os.stat_result) -> bool:
+    """Tell whether what is there is a plain file."""
+    return stat.S_ISREG(found.st_mode)
+
+
+def write_all(fd: int, data: bytes | memoryview) -> None:
+    """Write all of `data`: a single write may be short without an error (write(2))."""
+    view = memoryview(data)
+    while view:
+        view = view[os.write(fd, view) :]

@@ -1,0 +1,395 @@
+"""A group of files on its way onto one drive: flushed together, read back, then named and recorded.
+
+May not give a final name to anything that was not read back from the medium and matched (promises
+I2, I4), and may not tell the ledger before names and bytes are durable.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from replicatord.copying.context import Context
+from replicatord.copying.files import SET_ASIDE, DriveFiles, is_regular
+from replicatord.copying.moves import earlier_path, move_copy
+from replicatord.copying.readback import Prover, ReadBack
+from replicatord.copying.record import DriveRecord
+from replicatord.errors import InvariantError
+from replicatord.ledger.ledger import Ledger, SplitStem
+from replicatord.ledger.wishes import Wish
+from replicatord.log.times import path_fields, path_text
+from replicatord.model.copies import CopyState
+from replicatord.rules.paths import SUFFIX_HEX_DIGITS, suffixed
+
+TRIES_MAX: Final = 3  # times that a file whose digest does not match is copied again, one after another
+_DROPS_MAX: Final = 5  # times that pages which stay in the cache are dropped again
+# What a file system says to one name or one file that it cannot hold; it says it every time.
+_CANNOT_HOLD: Final = frozenset({errno.ENAMETOOLONG, errno.EILSEQ, errno.EFBIG})
+
+
+@dataclass(slots=True, kw_only=True)
+class Staged:
+    """One piece of work that was begun. `partial` is empty for a file that was found in place."""
+
+    wish: Wish
+    partial: bytes = b""
+    is_refile: bool = False  # a copy that only gets another path
+    told_as: str = ""
+    busy_s: float = 0.0
+    found: ReadBack | None = None
+
+
+@dataclass(slots=True, kw_only=True)
+class GroupResult:
+    """What became of a group."""
+
+    done: int = 0
+    done_bytes: int = 0
+    refiled: int = 0
+    troubled: list[int] = field(default_factory=list)  # wishes to leave alone for a while
+    again: bool = False  # something is to be done in another round of the same visit
+
+
+class Publisher:
+    """Proves and publishes groups on one drive. One thread's, with its own view of the drive's files."""
+
+    def __init__(  # noqa: PLR0913  the parts of a visit, handed over once
+        self,
+        context: Context,
+        files: DriveFiles,
+        prover: Prover,
+        record: DriveRecord,
+        *,
+        bay: str,
+        drive: int,
+        has_medium: bool,
+        reads_from_medium: bool,
+    ) -> None:
+        self._context, self._files, self._prover, self._record = context, files, prover, record
+        self._bay, self._drive = bay, drive
+        self._has_medium, self._proof = has_medium, "medium" if reads_from_medium else "cache"
+        self.moved = False  # the drive's list names paths that are no more
+
+    def finish(self, group: Sequence[Staged], *, since: float) -> GroupResult:
+        """Flush, read back, publish and record a group. Raises OSError, Interrupted.
+
+        After an error nothing of the group is recorded that was not observed; what has its final name
+        already is found in place by the next visit.
+        """
+        result = GroupResult()
+        self._flush(group)
+        proved = [staged for staged in group if self._is_proved(staged, result)]
+        standing = self._still_wanted(proved, result)
+        published = [staged for staged in standing if self._publish(staged, result)]
+        self._files.sync_folders()
+        for staged in published:
+            self._look_at_final(staged)
+        if published:
+            self._record_all(published, result, since)
+        return result
+
+    def _flush(self, group: Iterable[Staged]) -> None:
+        """Everything of the group onto the medium; files found in place too, whoever wrote them."""
+        self._files.sync_contents()
+        for staged in group:
+            if not staged.partial and not staged.is_refile:
+                self._files.sync_file(staged.wish.placement.path)
+                self._files.touch_folders(staged.wish.placement.path)
+
+    def _is_proved(self, staged: Staged, result: GroupResult) -> bool:
+        if staged.is_refile:
+            return True
+        begun = self._context.monotonic()
+        placement = staged.wish.placement
+        found = self._read_back(staged.partial or placement.path)
+        staged.busy_s += self._context.monotonic() - begun
+        staged.found = found
+        if found.was_cached and self._has_medium:
+            self._trouble(staged, result, "some program keeps it in memory, so it cannot be read from the medium")
+            return False
+        if found.digest == placement.digest and found.size_bytes == placement.size_bytes:
+            return True
+        if staged.partial:
+            self._set_aside(staged, found, result)
+        else:
+            self._path_is_taken(staged.wish, result)
+        return False
+
+    def _read_back(self, path: bytes) -> ReadBack:
+        """Read from the medium; pages that stay cached (still under way to it) are flushed and dropped again."""
+        for _ in range(_DROPS_MAX):
+            found = self._prover.read_back(self._files, path)
+            if not found.was_cached or not self._has_medium:
+                return found
+            self._files.sync_file(path)
+        return found
+
+    def _still_wanted(self, proved: Sequence[Staged], result: GroupResult) -> list[Staged]:
+        """Leave out what nothing asks for any more, or not like this: settings and stars change meanwhile."""
+
+        def look(ledger: Ledger) -> list[bool]:
+            now = [ledger.wishes.get_wish(self._bay, staged.wish.id) for staged in proved]
+            return [
+                wish is not None and wish.placement == staged.wish.placement and wish.serving == staged.wish.serving
+                for wish, staged in zip(now, proved, strict=True)
+            ]
+
+        standing: list[Staged] = []
+        for staged, stands in zip(proved, self._context.desk.look(look), strict=True):
+            if stands:
+                standing.append(staged)
+            else:
+                result.again = True
+                if staged.partial:
+                    self._files.remove_partial(staged.partial)
+        return standing
+
+    def _publish(self, staged: Staged, result: GroupResult) -> bool:
+        wish, path = staged.wish, staged.wish.placement.path
+        try:
+            if staged.is_refile:
+                return self._refile(staged, result)
+            if wish.serving is not None and not wish.serving_is_same:
+                self._keep_earlier(wish, wish.serving)
+            if staged.partial:
+                self._files.rename(staged.partial, path)
+        except FileExistsError:
+            # It came while we copied. Never replaced: the next round looks at what it is.
+            result.again = True
+            if staged.partial:
+                self._files.remove_partial(staged.partial)
+            return False
+        except OSError as exc:
+            if exc.errno not in _CANNOT_HOLD:
+                raise
+            self._trouble(staged, result, f"the drive's file system cannot hold it ({exc.strerror})")
+            if staged.partial:
+                self._files.remove_partial(staged.partial)
+            return False
+        return True
+
+    def _refile(self, staged: Staged, result: GroupResult) -> bool:
+        wish = staged.wish
+        if wish.serving is None:
+            raise InvariantError(f"wish {wish.id} has no copy to refile")
+        if self._context.desk.look(lambda l: l.copies.find_at(self._drive, wish.placement.path)) is not None:
+            # Something of ours is known there, and gone from there: make the copy anew over its record.
+            self._context.desk.ask(lambda l: l.wishes.forget_serving(wish.id))
+            result.again = True
+            return False
+        copy = wish.serving
+        move_copy(
+            self._context.desk,
+            self._files,
+            drive=self._drive,
+            copy=copy,
+            old=wish.serving_path,
+            new=wish.placement.path,
+            state=CopyState.VERIFIED,
+        )
+        self.moved = True
+        result.refiled += 1
+
+        def note(ledger: Ledger) -> None:
+            ledger.wishes.hold(wish.id, copy)
+            self._context.say(
+                ledger,
+                "copy_refiled",
+                {
+                    "drive": self._bay,
+                    **path_fields("path", wish.placement.path),
+                    **path_fields("from_path", wish.serving_path),
+                    "digest": wish.placement.digest.hex(),
+                },
+            )
+
+        self._context.desk.ask(note)
+        return False  # it is recorded already
+
+    def _keep_earlier(self, wish: Wish, copy: int) -> None:
+        """Move the copy of the former content out of the way, into earlier/."""
+        known = self._files.find_stat(wish.serving_path)
+        is_shared = self._context.desk.look(lambda l: l.wishes.is_shared(copy, wish.id))
+        if known is None or is_shared:
+            return
+        stamp = self._context.now().strftime("%Y%m%dT%H%M%S%z").replace("+", "p").replace("-", "m")
+        new = earlier_path(wish.serving_path, stamp, lambda path: self._files.find_stat(path) is not None)
+        move_copy(
+            self._context.desk,
+            self._files,
+            drive=self._drive,
+            copy=copy,
+            old=wish.serving_path,
+            new=new,
+            state=CopyState.EARLIER,
+        )
+        self.moved = True
+        self._context.desk.ask(
+            lambda l: self._context.say(
+                l,
+                "earlier_version_kept",
+                {"drive": self._bay, **path_fields("path", wish.placement.path), **path_fields("kept_as", new)},
+            )
+        )
+
+    def _look_at_final(self, staged: Staged) -> None:
+        """See with our own eyes that the final name holds the file that was read back (a rename can lie)."""
+        found = self._files.find_stat(staged.wish.placement.path)
+        size = staged.wish.placement.size_bytes
+        # Inode numbers hold still on local disks; some FUSE and network drives make them up anew.
+        is_it = found is not None and found.st_size == size and (
+            not self._has_medium or (staged.found is not None and found.st_ino == staged.found.inode)
+        )
+        if not is_it:
+            raise OSError(errno.EIO, "a file is not where it was just put", path_text(staged.wish.placement.path))
+
+    def _record_all(self, published: Sequence[Staged], result: GroupResult, since: float) -> None:
+        size = self._record.add((s.wish.placement.digest, s.wish.placement.path) for s in published)
+        result.done = len(published)
+        result.done_bytes = sum(s.wish.placement.size_bytes for s in published)
+        busy_ms = round((self._context.monotonic() - since) * 1000)
+
+        def note(ledger: Ledger) -> None:
+            ledger.bays.set_sums_bytes(self._bay, size)
+            ledger.bays.add_speed(self._bay, written_bytes=result.done_bytes, busy_ms=busy_ms)
+            for staged in published:
+                self._note_copy(ledger, staged)
+
+        self._context.desk.ask(note)
+
+    def _note_copy(self, ledger: Ledger, staged: Staged) -> None:
+        wish, placement, found = staged.wish, staged.wish.placement, staged.found
+        if found is None:
+            raise InvariantError("a copy is recorded that was never read back")
+        at = self._context.at()
+        copy = ledger.copies.verified(
+            drive=self._drive, path=placement.path, content=wish.content, mtime_ns=found.mtime_ns, at=at
+        )
+        now = ledger.wishes.get_wish(self._bay, wish.id)
+        if now is not None and now.placement == placement:
+            ledger.wishes.hold(wish.id, copy)
+        folder = wish.source.encode() + (b"/" + wish.folder if wish.folder else b"")
+        self._context.say(
+            ledger,
+            "copy_verified",
+            {
+                **path_fields("frame", folder + b"/" + wish.stem),
+                **path_fields("source", folder + b"/" + placement.name),
+                "drive": self._bay,
+                **path_fields("path", placement.path),
+                "bytes": placement.size_bytes,
+                "digest": placement.digest.hex(),
+                "seconds": round(staged.busy_s, 3),
+                **({} if self._proof == "medium" else {"read_back_from": "perhaps a cache: no local medium"}),
+                **({"read_from": staged.told_as} if staged.told_as.startswith("drive ") else {}),
+                **({} if staged.partial else {"found_in_place": True}),
+            },
+        )
+
+    def _set_aside(self, staged: Staged, found: ReadBack, result: GroupResult) -> None:
+        """Keep a file that did not match apart, tell it as an error, and have the copy made again."""
+        wish, at = staged.wish, self._context.at()
+        name = os.path.basename(wish.placement.path)[-180:]
+        new = SET_ASIDE + b"/" + at.replace(":", "").encode() + b"-%d-" % wish.id + name
+        self._files.rename(staged.partial, new)
+        trouble = (
+            f"its digest differed when it was read back, {wish.tries + 1} times;"
+            " the drive, its cable or this machine's memory may be failing"
+        )
+
+        def note(ledger: Ledger) -> None:
+            ledger.copies.put_aside(drive=self._drive, path=new, content=wish.content, at=at)
+            ledger.wishes.set_trouble(wish.id, trouble=trouble, is_try=True)
+            self._context.say(
+                ledger,
+                "copy_did_not_match",
+                {
+                    "level": "error",
+                    "drive": self._bay,
+                    **path_fields("path", wish.placement.path),
+                    "source": staged.told_as,
+                    "digest": wish.placement.digest.hex(),
+                    "found_digest": found.digest.hex(),
+                    **path_fields("set_aside_as", new),
+                    "tries": wish.tries + 1,
+                },
+            )
+
+        self._context.desk.ask(note)
+        if wish.tries + 1 < TRIES_MAX:
+            result.again = True
+        else:
+            result.troubled.append(wish.id)
+
+    def _path_is_taken(self, wish: Wish, result: GroupResult) -> None:
+        """Give the copy a name of its own beside somebody else's file, which stays as it is."""
+        if step_aside(self._context, self._files, wish):
+            result.again = True
+        else:
+            result.troubled.append(wish.id)
+
+    def _trouble(self, staged: Staged, result: GroupResult, trouble: str) -> None:
+        result.troubled.append(staged.wish.id)
+        note_trouble(self._context, staged.wish, trouble)
+
+
+def step_aside(context: Context, files: DriveFiles, wish: Wish) -> bool:
+    """Give a wish another path, because somebody else's file has its own; tell whether there is one."""
+    path = _free_path_beside(files, wish, context.desk.look(lambda l: l.split_stem))
+    if path is None:
+        note_trouble(context, wish, "other files have every name that it could get")
+        return False
+
+    def note(ledger: Ledger) -> None:
+        ledger.wishes.set_path(wish.id, path)
+        context.say(
+            ledger,
+            "path_was_taken",
+            {
+                "level": "warning",
+                "drive": wish.placement.drive,
+                **path_fields("path", wish.placement.path),
+                **path_fields("instead", path),
+            },
+        )
+
+    context.desk.ask(note)
+    return True
+
+
+def _free_path_beside(files: DriveFiles, wish: Wish, split_stem: SplitStem) -> bytes | None:
+    """Find a path for a copy whose own is taken: a digest suffix, as for two frames with one name."""
+    folder, name = os.path.split(wish.placement.path)
+    stem, ext = split_stem(name)
+    for hex_digits in SUFFIX_HEX_DIGITS:
+        new_stem = suffixed(stem, wish.placement.digest, hex_digits=hex_digits, longest_ext=len(ext))
+        path = os.path.join(folder, new_stem + (b"." + ext if ext else b""))
+        found = files.find_stat(path)
+        if found is None or (is_regular(found) and found.st_size == wish.placement.size_bytes):
+            return path
+    return None
+
+
+def note_trouble(context: Context, wish: Wish, trouble: str) -> None:
+    """Remember why a copy is still wanted, and tell it once."""
+
+    def note(ledger: Ledger) -> None:
+        if ledger.wishes.set_trouble(wish.id, trouble=trouble, is_try=True):
+            context.say(
+                ledger,
+                "copy_waits",
+                {
+                    "level": "warning",
+                    "drive": wish.placement.drive,
+                    **path_fields("path", wish.placement.path),
+                    "source": path_text(
+                        b"/".join(part for part in (wish.source.encode(), wish.folder, wish.placement.name) if part)
+                    ),
+                    "reason": trouble,
+                },
+            )
+
+    context.desk.ask(note)

@@ -1,0 +1,63 @@
+"""Renames on a drive that a crash cannot turn into a loss: into earlier/, and to where settings now ask.
+
+May not replace anything, and may not forget: a rename is written down before it is done, and its end
+is recorded as it was found on the drive, also after a crash.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+
+from replicatord.copying.files import EARLIER, DriveFiles
+from replicatord.ledger.copies import Move
+from replicatord.ledger.desk import LedgerDesk
+from replicatord.model.copies import CopyState
+
+
+def earlier_path(path: bytes, stamp: str, is_taken: Callable[[bytes], bool]) -> bytes:
+    """Give the path in earlier/ for what stood at `path` until `stamp` (as 20260126T211403Z)."""
+    plain = EARLIER + b"/" + stamp.encode() + b"/" + path
+    candidate, count = plain, 1
+    while is_taken(candidate):
+        count += 1
+        candidate = EARLIER + b"/" + stamp.encode() + b"-%d/" % count + path
+    return candidate
+
+
+def move_copy(  # noqa: PLR0913  each is one fact of the move
+    desk: LedgerDesk,
+    files: DriveFiles,
+    *,
+    drive: int,
+    copy: int,
+    old: bytes,
+    new: bytes,
+    state: CopyState,
+) -> None:
+    """Rename a known copy. Raises OSError, FileExistsError; then look again with `settle_moves`.
+
+    After an error the intent stays written down until `settle_moves` saw which of the two paths it has.
+    """
+    desk.ask(lambda l: l.copies.begin_move(drive=drive, copy=copy, from_path=old, to_path=new, state=state))
+    files.rename(old, new)
+    files.sync_folders()
+    desk.ask(lambda l: l.copies.end_move(copy, was_done=True))
+    files.remove_empty_folders(os.path.dirname(old))
+
+
+def settle_moves(desk: LedgerDesk, files: DriveFiles, drive: int) -> int:
+    """Find out how interrupted renames ended, make that durable and record it; give how many there were."""
+    moves = desk.look(lambda l: l.copies.open_moves(drive))
+    for move in moves:
+        _settle(desk, files, move)
+    return len(moves)
+
+
+def _settle(desk: LedgerDesk, files: DriveFiles, move: Move) -> None:
+    was_done = files.find_stat(move.to_path) is not None
+    if was_done:
+        # The new name may only be in memory yet.
+        files.touch_folders(move.from_path, move.to_path)
+        files.sync_folders()
+    desk.ask(lambda l: l.copies.end_move(move.copy, was_done=was_done))

@@ -1,0 +1,117 @@
+"""Writes bytes into a drive's folder for unproved files.
+
+May not give a file its final name, and may not call it good: it is read back first.
+Large files go by direct writes, which cost a fifth of the system time and leave the page cache to
+the photo editor; small ones through the cache, flushed a group at a time.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Callable
+from typing import Final
+
+from replicatord.drives.buffers import BLOCK_BYTES, CHUNK_BYTES, aligned_buffer, rounded_up
+from replicatord.copying.files import DriveFiles
+from replicatord.copying.places import Opened
+from replicatord.copying.readback import Interrupted
+from replicatord.model.frames import FileStat
+
+DIRECT_FROM_BYTES: Final = 1 << 20  # below, direct writes are slower than cached ones (measured)
+_REFUSED: Final = frozenset({errno.EINVAL, errno.ENOTSUP})
+
+
+class SourceChanged(Exception):  # noqa: N818  not an error: the file is looked at again
+    """The file that was being copied is not what it was when its copying began (promise I9)."""
+
+
+class SourceUnreadable(Exception):  # noqa: N818  a finding about the place, not about this drive
+    """The place that a content was to be copied from gave an error."""
+
+
+class Stager:
+    """Copies open files into a drive's partial folder. One lane's, with its own buffer."""
+
+    def __init__(self, *, must_stop: Callable[[], bool]) -> None:
+        self._buffer = aligned_buffer()
+        self._must_stop = must_stop
+        self._direct = True  # until this drive refuses
+
+    def stage(self, files: DriveFiles, content: Opened, *, each_synced: bool) -> bytes:
+        """Copy `content` to a new partial file and give its path.
+
+        Not yet flushed unless `each_synced`. Raises OSError (of this drive), SourceUnreadable,
+        SourceChanged, Interrupted; then the partial file is gone, and is never tried again under the same inode (promise I6).
+        """
+        path = files.new_partial()
+        is_direct = self._direct and content.size_bytes >= DIRECT_FROM_BYTES
+        try:
+            fd = files.open_new(path, os.O_DIRECT if is_direct else 0)
+        except OSError as exc:
+            if not is_direct or exc.errno not in _REFUSED:
+                raise
+            self._direct = is_direct = False
+            path = files.new_partial()
+            fd = files.open_new(path)
+        try:
+            try:
+                self._copy(content, fd, is_direct=is_direct)
+                os.utime(fd, ns=(content.mtime_ns, content.mtime_ns))
+                if each_synced:
+                    os.fsync(fd)
+            finally:
+                os.close(fd)
+            if content.is_source and FileStat.of(os.fstat(content.fd)) != content.stat:
+                raise SourceChanged(content.told_as)
+        except BaseException:
+            _drop(files, path)
+            raise
+        return path
+
+    def _copy(self, content: Opened, fd: int, *, is_direct: bool) -> None:
+        os.posix_fadvise(content.fd, 0, 0, os.POSIX_FADV_SEQUENTIAL)
+        offset = 0
+        while offset < content.size_bytes:
+            try:
+                count = _fill(content.fd, self._buffer, offset, content.size_bytes)
+            except OSError as exc:
+                raise SourceUnreadable(f"{content.told_as}: {exc.strerror}") from exc
+            if count == 0:
+                raise SourceChanged(content.told_as)
+            if is_direct:
+                # Whole blocks; what is too much at the end is cut off below.
+                _write_at(fd, self._buffer[: rounded_up(count)], offset)
+            else:
+                _write_at(fd, self._buffer[:count], offset)
+            offset += count
+            if self._must_stop():
+                raise Interrupted
+        if is_direct and content.size_bytes % BLOCK_BYTES:
+            os.ftruncate(fd, content.size_bytes)
+
+
+def _fill(fd: int, buffer: memoryview, offset: int, size: int) -> int:
+    """Fill the buffer as far as the file goes; only the last chunk may be no whole number of blocks."""
+    want = min(CHUNK_BYTES, size - offset)
+    got = 0
+    while got < want:
+        count = os.preadv(fd, [buffer[got:want]], offset + got)
+        if count == 0:
+            return 0
+        got += count
+    return got
+
+
+def _write_at(fd: int, data: memoryview, offset: int) -> None:
+    """Write all at an offset; a single call may write less without an error (pwrite(2))."""
+    while data:
+        count = os.pwrite(fd, data, offset)
+        data, offset = data[count:], offset + count
+
+
+def _drop(files: DriveFiles, path: bytes) -> None:
+    try:
+        files.remove_partial(path)
+    except OSError:
+        return  # the drive is going away; partial files are cleared when it comes back

@@ -1,0 +1,278 @@
+"""One visit to a drive that is here: group after group until nothing is left that can be done.
+
+May not go on after the drive stopped being what it was: it is looked at again before every group (I7).
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Final
+
+from replicatord.copying.context import Context
+from replicatord.media.digests import new_hasher
+from replicatord.copying.files import DriveFiles, is_regular
+from replicatord.copying.group import GroupResult, Publisher, Staged, note_trouble, step_aside
+from replicatord.copying.moves import settle_moves
+from replicatord.copying.places import open_place, places
+from replicatord.copying.readback import Interrupted, Prover
+from replicatord.copying.record import DriveRecord
+from replicatord.copying.staging import SourceChanged, SourceUnreadable, Stager
+from replicatord.drives.kernel import find_mount_of, syncfs_reports_errors
+from replicatord.drives.presence import NotUsable, OpenDrive
+from replicatord.drives.room import free_bytes, room_bytes
+from replicatord.ledger.wishes import Wish
+from replicatord.model.copies import Medium
+
+_WISHES_AT_ONCE: Final = 500
+_ROUNDS_MAX: Final = 10  # rounds over what is left, in one visit; each after something was changed for it
+_FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT})
+# File systems whose bytes lie in memory or on the far side of a wire: reading back proves less there.
+_NO_LOCAL_MEDIUM: Final = ("tmpfs", "ramfs", "nfs", "cifs", "smb", "fuse", "9p", "virtiofs", "ceph", "afs")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupSize:
+    """When a group is full. From measurement (ENGINE figures, see DEVELOPERS): disks that seek want
+    fewer turns between writing and reading back, others want to overlap the two.
+    """
+
+    files: int
+    size_bytes: int
+    overlap: bool
+
+
+GROUPS: Final = {
+    Medium.HDD: GroupSize(files=2_000, size_bytes=512 << 20, overlap=False),
+    Medium.SSD: GroupSize(files=2_000, size_bytes=96 << 20, overlap=True),
+    Medium.CLOUD: GroupSize(files=2_000, size_bytes=96 << 20, overlap=False),
+    Medium.NETWORK: GroupSize(files=2_000, size_bytes=96 << 20, overlap=False),
+}
+
+
+class Full(Exception):  # noqa: N818  part of normal life
+    """The drive has no room for the next file."""
+
+
+class Visit:
+    """An open drive, and what is being done on it. Used by its lane's thread alone."""
+
+    def __init__(
+        self,
+        context: Context,
+        drive: OpenDrive,
+        number: int,
+        *,
+        is_resting: Callable[[int], bool],
+        on_group: Callable[[GroupResult], None],
+    ) -> None:
+        """Begin: `number` is the drive's in the ledger, `is_resting` tells wishes to leave alone for now.
+
+        Raises OSError when the drive gives way already here.
+        """
+        self._context, self._drive, self._number = context, drive, number
+        self._bay = drive.drive.name
+        self._is_resting, self._on_group = is_resting, on_group
+        self._size = GROUPS[drive.drive.medium]
+        settings = context.settings
+        mount = find_mount_of(drive.root)
+        has_medium = mount is not None and not mount.fs_type.startswith(_NO_LOCAL_MEDIUM)
+        self._files = DriveFiles(drive.root, tag=b"w")
+        proving_files = DriveFiles(drive.root, tag=b"p")
+        self._proving_files = proving_files
+        self._stager = Stager(must_stop=context.stop.is_set)
+        self._prover = Prover(new_hasher(settings.digest), must_stop=context.stop.is_set)
+        self._record = DriveRecord(
+            proving_files, context.desk, bay=self._bay, drive=number, algorithm=settings.digest
+        )
+        self._publisher = Publisher(
+            context,
+            proving_files,
+            self._prover,
+            self._record,
+            bay=self._bay,
+            drive=number,
+            has_medium=has_medium,
+            reads_from_medium=has_medium,
+        )
+        self._each_synced = not syncfs_reports_errors()
+        self._behind = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"prove-{self._bay}")
+        self._open_group: Future[GroupResult] | None = None
+        self._under_way_bytes = 0  # of groups that the ledger does not count yet
+        self._again = False
+
+    def work(self) -> NotUsable | None:
+        """Do all that can be done now; give the reason when the drive cannot take more.
+
+        Raises OSError when the drive gave way, Interrupted when the service stops.
+        """
+        self._put_in_order()
+        for _ in range(_ROUNDS_MAX):
+            self._again = False
+            why = self._round()
+            if why is not None or not self._again:
+                return why
+        return None
+
+    def close(self) -> None:
+        """Let go of everything that was opened here; the drive itself stays its lane's."""
+        self._behind.shutdown()
+        self._prover.close()
+        for files in (self._files, self._proving_files):
+            files.close()
+
+    def _put_in_order(self) -> None:
+        """Clean up after an interrupted visit, and make durable what it left behind."""
+        self._files.clear_partial()
+        self._files.sync_contents()
+        if settle_moves(self._context.desk, self._proving_files, self._number):
+            self._record.write_anew()
+        self._record.mend()
+
+    def _round(self) -> NotUsable | None:
+        """Go through the wishes once, in order."""
+        after, is_first = 0, True
+        why: NotUsable | None = None
+        while why is None:
+            if not is_first:
+                why = self._drive.recheck()
+                if why is not None:
+                    break
+            is_first = False
+            begun = self._context.monotonic()
+            try:
+                group, after, is_end = self._stage_group(after)
+            except Full as full:
+                group, is_end, why = full.args[0], True, NotUsable(is_absent=False, is_full=True, reason=full.args[1])
+            if group:
+                self._prove(group, begun)
+            if is_end:
+                break
+        self._wait_for_proof()
+        if self._publisher.moved:
+            self._record.write_anew()
+            self._publisher.moved = False
+        return why
+
+    def _prove(self, group: list[Staged], begun: float) -> None:
+        """Hand a group to the proving thread; where reading back may not overlap writing, wait for it."""
+        self._wait_for_proof()
+        self._open_group = self._behind.submit(self._publisher.finish, group, since=begun)
+        if not self._size.overlap:
+            self._wait_for_proof()
+
+    def _wait_for_proof(self) -> None:
+        if self._open_group is None:
+            return
+        future, self._open_group = self._open_group, None
+        result = future.result()
+        self._under_way_bytes = 0
+        self._again = self._again or result.again
+        self._on_group(result)
+
+    def _stage_group(self, after: int) -> tuple[list[Staged], int, bool]:
+        """Stage wishes until a group is full; give it, the last wish looked at, and whether that was all.
+
+        Raises Full with the group so far and the reason.
+        """
+        group: list[Staged] = []
+        size = 0
+        while True:
+            wishes = self._context.desk.look(
+                lambda l, after=after: l.wishes.next_wishes(self._bay, after=after, limit=_WISHES_AT_ONCE)
+            )
+            if not wishes:
+                return group, after, True
+            room = self._room() - size
+            for wish in wishes:
+                if self._context.stop.is_set():
+                    raise Interrupted
+                if not self._is_resting(wish.id):
+                    staged = self._begin(wish, room, group)
+                    if staged is not None:
+                        group.append(staged)
+                        if staged.partial:
+                            size += wish.placement.size_bytes
+                            room -= wish.placement.size_bytes
+                after = wish.id
+                if len(group) >= self._size.files or size >= self._size.size_bytes:
+                    self._under_way_bytes += size
+                    return group, after, False
+
+    def _room(self) -> int:
+        settings, drive = self._context.settings, self._drive.drive
+        used = self._context.desk.look(lambda l: l.copies.used_bytes(self._number)) if drive.limit_bytes else 0
+        return room_bytes(
+            free=free_bytes(self._drive.root),
+            keep_free=settings.keep_free_bytes,
+            used_by_us=used + self._under_way_bytes,
+            limit=drive.limit_bytes,
+        )
+
+    def _begin(self, wish: Wish, room: int, group: list[Staged]) -> Staged | None:
+        """Begin one piece of work: refile, find in place, or copy. None when there is nothing to prove."""
+        found = self._files.find_stat(wish.placement.path)
+        if wish.serving is not None and wish.serving_is_same and found is None:
+            if self._files.find_stat(wish.serving_path) is not None:
+                return Staged(wish=wish, is_refile=True)
+            self._context.desk.ask(lambda l: l.wishes.forget_serving(wish.id))
+            self._again = True  # it is wanted as it would be had there never been a copy
+            return None
+        replaces = wish.serving is not None and not wish.serving_is_same
+        if found is not None and not (replaces and wish.serving_path == wish.placement.path):
+            if is_regular(found) and found.st_size == wish.placement.size_bytes:
+                return Staged(wish=wish, told_as="found in place")
+            if step_aside(self._context, self._files, wish):
+                self._again = True
+            return None
+        if wish.placement.size_bytes > room:
+            raise Full(group, self._full_reason())
+        return self._copy(wish, group)
+
+    def _copy(self, wish: Wish, group: list[Staged]) -> Staged | None:
+        """Copy a content from the first place that gives it."""
+        begun = self._context.monotonic()
+        reasons: list[str] = []
+        sources, copies = self._context.desk.look(
+            lambda l: (l.copies.source_places(wish.content), l.copies.drive_places(wish.content, besides=self._bay))
+        )
+        for place in places(self._context.settings, sources, copies):
+            opened = open_place(place, wish.placement.size_bytes, self._context.look_again)
+            if isinstance(opened, str):
+                reasons.append(opened)
+                continue
+            try:
+                partial = self._stager.stage(self._files, opened, each_synced=self._each_synced)
+            except SourceChanged:
+                self._context.look_again(place.source, place.path)
+                reasons.append(f"{opened.told_as} changed while it was copied")
+                continue
+            except SourceUnreadable as exc:
+                reasons.append(str(exc))
+                continue
+            except OSError as exc:
+                if exc.errno in _FULL:
+                    raise Full(group, self._full_reason()) from exc
+                if exc.errno == errno.EFBIG:
+                    note_trouble(self._context, wish, "it is too large for the drive's file system")
+                    self._on_group(GroupResult(troubled=[wish.id]))
+                    return None
+                raise
+            finally:
+                os.close(opened.fd)
+            busy = self._context.monotonic() - begun
+            return Staged(wish=wish, partial=partial, told_as=opened.told_as, busy_s=busy)
+        trouble = "; ".join(reasons) or "it is no longer in its source, and on no drive that is here"
+        note_trouble(self._context, wish, trouble)
+        self._on_group(GroupResult(troubled=[wish.id]))
+        return None
+
+    def _full_reason(self) -> str:
+        settings, drive = self._context.settings, self._drive.drive
+        free = free_bytes(self._drive.root)
+        if drive.limit_bytes is not None and free > settings.keep_free_bytes:
+            return f"it has reached its limit of {drive.limit_bytes / 1e9:.1f} GB"
+        return f"it is full: {free / 1e9:.1f} GB free, {settings.keep_free_bytes / 1e9:.1f} GB are to stay free"

@@ -1,0 +1,119 @@
+"""The few system calls that Python does not offer, and the table of mounts.
+
+May not decide anything. Linux only; elsewhere each says that it cannot, and its caller does without.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import fcntl
+import os
+import sys
+import uuid
+from dataclasses import dataclass
+from typing import Final
+
+RENAME_NOREPLACE: Final = 1  # renameat2(2)
+_FS_IOC_GETFSUUID: Final = 0x80111500  # linux/fs.h, since Linux 6.9
+_BTRFS_IOC_FS_INFO: Final = 0x8400941F  # linux/btrfs.h
+_SYS_CACHESTAT: Final = 451  # cachestat(2), since Linux 6.5; one number on all architectures but alpha
+
+_libc = ctypes.CDLL(None, use_errno=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mount:
+    """One line of /proc/self/mountinfo (proc(5))."""
+
+    id: int
+    device: str  # "8:1"
+    point: str
+    options: frozenset[str]  # of the mount and of the file system
+    fs_type: str
+    origin: str  # the device or share
+
+
+def rename_no_replace(from_dir: int, from_name: bytes, to_dir: int, to_name: bytes) -> None:
+    """Rename, failing with EEXIST when the new name exists. Raises OSError; ENOSYS or EINVAL if unsupported."""
+    if not hasattr(_libc, "renameat2"):
+        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
+    if _libc.renameat2(from_dir, from_name, to_dir, to_name, RENAME_NOREPLACE):
+        number = ctypes.get_errno()
+        raise OSError(number, os.strerror(number), os.fsdecode(to_name))
+
+
+def sync_file_system(fd: int) -> None:
+    """Write everything of the file system of `fd` to its medium (syncfs(2)). Raises OSError."""
+    if _libc.syncfs(fd):
+        number = ctypes.get_errno()
+        raise OSError(number, os.strerror(number))
+
+
+def syncfs_reports_errors() -> bool:
+    """Tell whether syncfs(2) reports write-back errors: since Linux 5.8."""
+    if not sys.platform.startswith("linux"):
+        return False
+    major, minor = (int("".join(c for c in part if c.isdigit()) or 0) for part in os.uname().release.split(".")[:2])
+    return (major, minor) >= (5, 8)
+
+
+def cached_pages(fd: int) -> int | None:
+    """Give how many pages of a file are in the page cache; None where the kernel cannot tell."""
+    span = (ctypes.c_uint64 * 2)(0, 0)  # from the start, to the end
+    found = (ctypes.c_uint64 * 5)()
+    if _libc.syscall(ctypes.c_long(_SYS_CACHESTAT), fd, ctypes.byref(span), ctypes.byref(found), 0):
+        return None
+    return int(found[0])
+
+
+def file_system_uuid(fd: int) -> str:
+    """Give the file system's own identifier; "" where it has none that an ordinary user may read."""
+    short = bytearray(17)  # length byte, then 16 bytes
+    try:
+        fcntl.ioctl(fd, _FS_IOC_GETFSUUID, short)
+        return str(uuid.UUID(bytes=bytes(short[1:17])))
+    except OSError:
+        pass
+    long = bytearray(1024)  # max_id, num_devices, then fsid[16]
+    try:
+        fcntl.ioctl(fd, _BTRFS_IOC_FS_INFO, long)
+        return str(uuid.UUID(bytes=bytes(long[16:32])))
+    except OSError:
+        return ""
+
+
+def read_mounts() -> list[Mount]:
+    """Give the table of mounts; empty where there is no /proc."""
+    try:
+        with open("/proc/self/mountinfo", encoding="utf-8", errors="surrogateescape") as table:
+            return [_mount(line) for line in table]
+    except FileNotFoundError:
+        return []
+
+
+def find_mount_of(fd: int) -> Mount | None:
+    """Give the mount that an open descriptor really lies on; None when it was unmounted lazily."""
+    with open(f"/proc/self/fdinfo/{fd}", encoding="ascii") as lines:
+        number = next((int(line.split()[1]) for line in lines if line.startswith("mnt_id:")), -1)
+    return next((mount for mount in read_mounts() if mount.id == number), None)
+
+
+def _mount(line: str) -> Mount:
+    first, second = line.rstrip("\n").split(" - ", 1)
+    left, right = first.split(" "), second.split(" ")
+    options = {*left[5].split(","), *(right[2].split(",") if len(right) > 2 else ())}
+    return Mount(
+        id=int(left[0]),
+        device=left[2],
+        point=_plain(left[4]),
+        options=frozenset(options),
+        fs_type=right[0],
+        origin=_plain(right[1]),
+    )
+
+
+def _plain(field: str) -> str:
+    r"""Undo the octal escapes of a mount table field (\040 for a blank)."""
+    raw = field.encode("utf-8", "surrogateescape").decode("unicode_escape").encode("latin-1")
+    return raw.decode("utf-8", "surrogateescape")

@@ -1,0 +1,171 @@
+"""Is this really that drive, mounted here, alive and writable? Answered before every group (promise I7).
+
+May not write anything but the probe, and may not create a path that does not exist: on an empty
+mount point that would land on the system disk.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+from dataclasses import dataclass
+from typing import Final
+
+from replicatord.drives.identity import Identity, read_identity
+from replicatord.drives.kernel import Mount, find_mount_of
+from replicatord.model.settings import Drive
+from replicatord.rules.paths import HIDDEN_FOLDER
+
+_DEAD_OPTIONS: Final = frozenset({"ro", "emergency_ro", "shutdown"})  # of ext4 and xfs, in mountinfo
+_FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotUsable:
+    """Why a drive cannot be written now. Normal life: its lane waits."""
+
+    is_absent: bool  # True: it is not here; False: something is here, but it will not do
+    reason: str  # for a person, with what to do
+    is_full: bool = False
+
+
+class OpenDrive:
+    """A drive that passed the check. All work goes through `root`, so it cannot land elsewhere."""
+
+    def __init__(self, *, drive: Drive, identity: Identity, root: int, hidden: int, lock: int) -> None:
+        self.drive = drive
+        self.identity = identity
+        self.root = root  # open directory of the drive's root
+        self.hidden = hidden  # open directory of .replicatord
+        self._lock = lock
+
+    def recheck(self) -> NotUsable | None:
+        """Look again through the descriptor that work goes through: is it still that drive, and alive?"""
+        try:
+            reason = _check_mount(self.drive, self.root) or _check_alive(self.hidden)
+            found = read_identity(self.root)
+        except (OSError, ValueError) as exc:
+            return NotUsable(is_absent=True, reason=f"it stopped answering ({_cause(exc)})")
+        if reason is not None:
+            return reason
+        if found is None or found.id != self.identity.id:
+            return NotUsable(is_absent=False, reason="another drive is in its place now")
+        return None
+
+    def close(self) -> None:
+        """Let go of the drive, so that it can be unmounted. Never raises: a pulled drive cannot object."""
+        for fd in (self._lock, self.hidden, self.root):
+            try:
+                os.close(fd)
+            except OSError:
+                continue
+
+
+def open_drive(drive: Drive, *, studio: str) -> OpenDrive | NotUsable:
+    """Check and open a drive. Never raises for what a drive can do."""
+    try:
+        root = os.open(drive.root, _FOLDER_FLAGS)
+    except OSError as exc:
+        return NotUsable(is_absent=True, reason=_absent_reason(drive, exc))
+    opened = [root]
+    try:
+        answer = _check(drive, studio, root, opened)
+    except (OSError, ValueError) as exc:
+        answer = NotUsable(is_absent=False, reason=f"it cannot be used: {_cause(exc)}")
+    if isinstance(answer, NotUsable):
+        for fd in reversed(opened):
+            os.close(fd)
+    return answer
+
+
+def check_mounted(drive: Drive, root: int) -> NotUsable | None:
+    """Tell what speaks against using what is open as `root` as this drive, its identity left aside."""
+    return _check_mount(drive, root)
+
+
+def _check(drive: Drive, studio: str, root: int, opened: list[int]) -> OpenDrive | NotUsable:
+    wrong = _check_mount(drive, root)
+    if wrong is not None:
+        return wrong
+    identity = read_identity(root)
+    if identity is None:
+        return NotUsable(
+            is_absent=False,
+            reason=f"what is at {drive.root} has no identity yet; run `replicatord adopt {drive.name}`",
+        )
+    if identity.studio != studio:
+        return NotUsable(is_absent=False, reason=f"it belongs to another studio, {identity.studio}")
+    if identity.name != drive.name:
+        return NotUsable(
+            is_absent=False, reason=f"the drive at {drive.root} is {identity.name}, expected {drive.name}"
+        )
+    hidden = os.open(HIDDEN_FOLDER, _FOLDER_FLAGS, dir_fd=root)
+    opened.append(hidden)
+    lock = _lock(hidden)
+    if lock is None:
+        return NotUsable(is_absent=False, reason="another replicatord is using it")
+    opened.append(lock)
+    dead = _check_alive(hidden)
+    if dead is not None:
+        return dead
+    return OpenDrive(drive=drive, identity=identity, root=root, hidden=hidden, lock=lock)
+
+
+def _check_mount(drive: Drive, root: int) -> NotUsable | None:
+    mount = find_mount_of(root)
+    if mount is None:
+        return NotUsable(is_absent=True, reason="it was unmounted")
+    if mount.options & _DEAD_OPTIONS:
+        return NotUsable(is_absent=False, reason=f"it is read-only ({_options(mount)})")
+    if not drive.is_mount:
+        return None
+    if os.path.realpath(drive.root) != mount.point:
+        return NotUsable(is_absent=True, reason=f"nothing is mounted at {drive.root}")
+    if os.fstat(root).st_dev == os.stat("/").st_dev:
+        return NotUsable(is_absent=False, reason=f"what is mounted at {drive.root} is the system disk")
+    return None
+
+
+def _check_alive(hidden: int) -> NotUsable | None:
+    """Write a few bytes and flush them: the only test that notices a drive that was pulled or gave up."""
+    flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+    try:
+        fd = os.open(b"probe", flags, 0o644, dir_fd=hidden)
+        try:
+            os.pwrite(fd, b"alive\n", 0)
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+    except OSError as exc:
+        if exc.errno in (errno.ENOSPC, errno.EDQUOT):
+            return NotUsable(is_absent=False, is_full=True, reason="it is full to the last byte")
+        return NotUsable(is_absent=False, reason=f"it does not take writes ({_cause(exc)})")
+    return None
+
+
+def _lock(hidden: int) -> int | None:
+    """Hold the drive for this process (promise I13). The lock file is never removed: see flock(2)."""
+    fd = os.open(b"lock", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644, dir_fd=hidden)
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(fd)
+        return None
+    return fd
+
+
+def _absent_reason(drive: Drive, exc: OSError) -> str:
+    if exc.errno == errno.ELOOP or os.path.islink(drive.root):
+        return f"{drive.root} is a symbolic link; name the real folder in the settings"
+    if exc.errno == errno.ENOENT:
+        return f"{drive.root} does not exist"
+    return f"{drive.root} cannot be opened ({_cause(exc)})"
+
+
+def _options(mount: Mount) -> str:
+    return ",".join(sorted(mount.options & _DEAD_OPTIONS))
+
+
+def _cause(exc: OSError | ValueError) -> str:
+    return (exc.strerror or str(exc)) if isinstance(exc, OSError) else str(exc)

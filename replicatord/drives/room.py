@@ -1,0 +1,22 @@
+"""How much room a drive has for us.
+
+May not count on it: other programs write too, so a full disk can still turn up in the middle of a group.
+"""
+
+from __future__ import annotations
+
+import os
+
+
+def free_bytes(root: int) -> int:
+    """Give what an ordinary user can still write on the file system of `root` (statvfs(3)). Raises OSError."""
+    found = os.fstatvfs(root)
+    return found.f_bavail * found.f_frsize
+
+
+def room_bytes(*, free: int, keep_free: int, used_by_us: int, limit: int | None) -> int:
+    """Give what may still be written: above `keep_free`, and within `limit` if there is one."""
+    room = free - keep_free
+    if limit is not None:
+        room = min(room, limit - used_by_us)
+    return max(room, 0)

@@ -1,0 +1,172 @@
+"""The files on drives that are known, and the renames that are under way.
+
+May not say that a copy is verified unless its lane just read it back (promise I4).
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from replicatord.model.copies import CopyState
+from replicatord.model.frames import Digest, FileStat
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownCopy:
+    """One file on one drive, as the ledger has it."""
+
+    id: int
+    path: bytes
+    content: int
+    digest: Digest
+    size_bytes: int
+    mtime_ns: int
+    state: CopyState
+    verified_at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """A rename on a drive that was decided, and perhaps done."""
+
+    id: int
+    copy: int
+    from_path: bytes
+    to_path: bytes
+    state: CopyState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourcePlace:
+    """A file of a source that held a content when it was last read."""
+
+    source: str
+    path: bytes
+    stat: FileStat
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrivePlace:
+    """A verified copy on a drive that is here."""
+
+    bay: str
+    path: bytes
+
+
+_COPY = (
+    "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, copy.state,"
+    " copy.verified_at FROM copy JOIN content ON content.id = copy.content"
+)
+
+
+class Copies:
+    """Questions about copies. Needs a transaction of its caller for whatever writes."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+
+    def verified(self, *, drive: int, path: bytes, content: int, mtime_ns: int, at: str) -> int:
+        """Record that the file at `path` was just read back from the medium and matched; give its number."""
+        row = self._db.execute(
+            "INSERT INTO copy (drive, path, content, size_bytes, state, mtime_ns, verified_at)"
+            " SELECT ?, ?, id, size_bytes, ?, ?, ? FROM content WHERE id = ?"
+            " ON CONFLICT (drive, path) DO UPDATE SET content = excluded.content, state = excluded.state,"
+            " size_bytes = excluded.size_bytes, mtime_ns = excluded.mtime_ns, verified_at = excluded.verified_at"
+            " RETURNING id",
+            (drive, path, CopyState.VERIFIED.value, mtime_ns, at, content),
+        ).fetchone()
+        return int(row[0])
+
+    def put_aside(self, *, drive: int, path: bytes, content: int, at: str) -> None:
+        """Record a file that was meant to hold a content and does not, kept for a person to look at."""
+        self._db.execute(
+            "INSERT OR REPLACE INTO copy (drive, path, content, size_bytes, state, mtime_ns, verified_at)"
+            " SELECT ?, ?, id, size_bytes, ?, 0, ? FROM content WHERE id = ?",
+            (drive, path, CopyState.SET_ASIDE.value, at, content),
+        )
+
+    def find_at(self, drive: int, path: bytes) -> KnownCopy | None:
+        """Find the copy that is known at a path of a drive."""
+        row = self._db.execute(f"{_COPY} WHERE copy.drive = ? AND copy.path = ?", (drive, path)).fetchone()
+        return None if row is None else _known(row)
+
+    def on_drive(self, drive: int) -> Iterator[KnownCopy]:
+        """Give every copy on a drive that should match its digest, by path."""
+        rows = self._db.execute(
+            f"{_COPY} WHERE copy.drive = ? AND copy.state <> ? ORDER BY copy.path",
+            (drive, CopyState.SET_ASIDE.value),
+        )
+        return (_known(row) for row in rows)
+
+    def used_bytes(self, drive: int) -> int:
+        """Give how many bytes our copies take on a drive."""
+        row = self._db.execute("SELECT coalesce(sum(size_bytes), 0) FROM copy WHERE drive = ?", (drive,)).fetchone()
+        return int(row[0])
+
+    def begin_move(self, *, drive: int, copy: int, from_path: bytes, to_path: bytes, state: CopyState) -> None:
+        """Write down a rename before it is done, so that a crash in it can be understood."""
+        self._db.execute(
+            "INSERT INTO move (drive, copy, from_path, to_path, state) VALUES (?, ?, ?, ?, ?)"
+            " ON CONFLICT (copy) DO UPDATE SET to_path = excluded.to_path, state = excluded.state",
+            (drive, copy, from_path, to_path, state.value),
+        )
+
+    def end_move(self, copy: int, *, was_done: bool) -> None:
+        """Record how a rename ended, as it was observed on the drive."""
+        if was_done:
+            self._db.execute(
+                "UPDATE copy SET path = move.to_path, state = move.state FROM move"
+                " WHERE move.copy = copy.id AND copy.id = ?",
+                (copy,),
+            )
+        self._db.execute("DELETE FROM move WHERE copy = ?", (copy,))
+
+    def open_moves(self, drive: int) -> list[Move]:
+        """Give the renames of a drive whose end was never recorded."""
+        rows = self._db.execute("SELECT id, copy, from_path, to_path, state FROM move WHERE drive = ?", (drive,))
+        return [
+            Move(id=id_, copy=copy, from_path=from_path, to_path=to_path, state=CopyState(state))
+            for id_, copy, from_path, to_path, state in rows
+        ]
+
+    def source_places(self, content: int) -> list[SourcePlace]:
+        """Give the files of sources that hold a content, as far as known."""
+        rows = self._db.execute(
+            "SELECT folder.source, folder.path, file.name, file.size_bytes, file.mtime_ns, file.ctime_ns, file.inode"
+            " FROM file JOIN frame ON frame.id = file.frame JOIN folder ON folder.id = frame.folder"
+            " WHERE file.content = ? AND file.is_gone = 0 LIMIT 8",  # identical sidecars may be thousands
+            (content,),
+        )
+        return [
+            SourcePlace(
+                source=source,
+                path=folder + b"/" + name if folder else name,
+                stat=FileStat(size_bytes=size, mtime_ns=mtime, ctime_ns=ctime, inode=inode),
+            )
+            for source, folder, name, size, mtime, ctime, inode in rows
+        ]
+
+    def drive_places(self, content: int, *, besides: str) -> list[DrivePlace]:
+        """Give the verified copies of a content on drives that are here, other than `besides`."""
+        rows = self._db.execute(
+            "SELECT bay.name, copy.path FROM copy JOIN bay ON bay.drive = copy.drive"
+            " WHERE copy.content = ? AND copy.state <> ? AND bay.state IN ('here', 'full') AND bay.name <> ? LIMIT 8",
+            (content, CopyState.SET_ASIDE.value, besides),
+        )
+        return [DrivePlace(bay=bay, path=path) for bay, path in rows]
+
+
+def _known(row: tuple[int, bytes, int, bytes, int, int, int, str]) -> KnownCopy:
+    id_, path, content, digest, size, mtime, state, verified_at = row
+    return KnownCopy(
+        id=id_,
+        path=path,
+        content=content,
+        digest=Digest(digest),
+        size_bytes=size,
+        mtime_ns=mtime,
+        state=CopyState(state),
+        verified_at=verified_at,
+    )

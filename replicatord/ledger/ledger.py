@@ -1,0 +1,91 @@
+"""The ledger as one object: a connection and the questions that can be asked of it.
+
+May not be used from two threads at once: the service gives it to `LedgerDesk`, a command keeps it.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from types import TracebackType
+
+from replicatord.errors import LedgerError
+from replicatord.ledger import connection as opening
+from replicatord.ledger.answers import Answers
+from replicatord.ledger.bays import Bays
+from replicatord.ledger.copies import Copies
+from replicatord.ledger.lines import Lines
+from replicatord.ledger.loads import Loads
+from replicatord.ledger.seen import Seen
+from replicatord.ledger.wishes import Wishes
+from replicatord.model.settings import DigestAlgorithm
+
+SplitStem = Callable[[bytes], tuple[bytes, bytes]]
+
+
+class Ledger:
+    """All that is known. Closes its connection when it is left as a context."""
+
+    def __init__(self, connection: sqlite3.Connection, split_stem: SplitStem) -> None:
+        self._db = connection
+        self.split_stem = split_stem
+        self.seen = Seen(connection, split_stem)
+        self.wishes = Wishes(connection)
+        self.copies = Copies(connection)
+        self.bays = Bays(connection)
+        self.loads = Loads(connection)
+        self.lines = Lines(connection)
+        self.answers = Answers(connection)
+
+    def transaction(self) -> AbstractContextManager[None]:
+        """Do all that is written inside, or nothing. Raises LedgerError."""
+        return opening.transaction(self._db)
+
+    def get_meta(self, key: str) -> str:
+        """Give a remembered value; "" when it was never set."""
+        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        return "" if row is None else str(row[0])
+
+    def set_meta(self, key: str, value: str) -> None:
+        """Remember a value."""
+        self._db.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", (key, value))
+
+    def close(self) -> None:
+        """Close the connection. Nothing is lost: every transaction was durable when it ended."""
+        self._db.close()
+
+    def __enter__(self) -> Ledger:
+        """Give the ledger itself."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close it."""
+        self.close()
+
+
+def open_ledger(path: str, *, algorithm: DigestAlgorithm, split_stem: SplitStem) -> Ledger:
+    """Open or begin the ledger for writing.
+
+    Raises LedgerError, also when it was begun with another digest: contents known by SHA-256 and by
+    BLAKE3 cannot be compared.
+    """
+    ledger = Ledger(opening.open_for_writing(path), split_stem)
+    known_by = ledger.get_meta("digest")
+    if not known_by:
+        with ledger.transaction():
+            ledger.set_meta("digest", algorithm.value)
+    elif known_by != algorithm.value:
+        ledger.close()
+        raise LedgerError(
+            f"the ledger at {path} knows content by {known_by}, the settings say `digest: {algorithm.value}`;"
+            f" put `digest: {known_by}` back, or begin another ledger"
+        )
+    return ledger
+
+
+def read_ledger(path: str, *, split_stem: SplitStem) -> Ledger:
+    """Open the ledger for asking only. Raises LedgerError when there is none or it cannot be read."""
+    return Ledger(opening.open_for_reading(path), split_stem)

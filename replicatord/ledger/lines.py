@@ -1,0 +1,36 @@
+"""Lines of the replication log, written in the same transaction as the fact that they tell.
+
+May not write the log file: `replicatord.log` does, once the transaction is durable.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Mapping
+
+
+class Lines:
+    """The lines that are decided but not yet known to be in the log file."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+
+    def add(self, event: str, *, at: str, fields: Mapping[str, object]) -> None:
+        """Decide one line. `fields` must be what JSON can hold."""
+        body = json.dumps({"at": at, "event": event, **fields}, ensure_ascii=False)
+        self._db.execute("INSERT INTO line (body) VALUES (?)", (body,))
+
+    def pending(self, *, after: int, limit: int) -> list[tuple[int, dict[str, object]]]:
+        """Give the first lines behind number `after`, in order of their number."""
+        rows = self._db.execute("SELECT seq, body FROM line WHERE seq > ? ORDER BY seq LIMIT ?", (after, limit))
+        return [(seq, json.loads(body)) for seq, body in rows]
+
+    def forget(self, up_to: int) -> None:
+        """Drop the lines that are now known to be in the file."""
+        self._db.execute("DELETE FROM line WHERE seq <= ?", (up_to,))
+
+    def last_number(self) -> int:
+        """Give the number of the last line ever decided; 0 before the first."""
+        row = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'line'").fetchone()
+        return 0 if row is None else int(row[0])

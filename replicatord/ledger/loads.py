@@ -1,0 +1,145 @@
+"""Loads: the files that reached one source in one run, and whether they are cleared.
+
+May not decide when a load ends: the watcher sees that.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from enum import Enum
+
+from replicatord.model.copies import CopyState
+
+
+class LoadState(Enum):
+    """What is true of a load. The value is what the ledger stores, so it never changes."""
+
+    OPEN = 0  # files still come
+    QUIET = 1  # nothing new for a while; its copies may still be under way
+    TOLD = 2  # its line is in the log, and it was not cleared then
+    CLEARED = 3  # its line is in the log, and every file had the copies asked for
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Load:
+    """One load as the ledger has it. Times are RFC 3339, UTC."""
+
+    id: int
+    source: str
+    began_at: str
+    last_at: str
+    state: LoadState
+    files: int
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """How the files of a load are covered."""
+
+    files: int
+    short: int  # files with fewer verified copies than asked for, on drives that count
+    unwanted: int  # files that no tier asks for
+    undated: int  # files of frames that are filed by file time, having no capture time
+    verified: dict[str, int]  # drive -> files of the load that it verifiedly holds
+    waiting: dict[str, int]  # drive -> files of the load that it still lacks
+
+
+class Loads:
+    """Questions about loads. Needs a transaction of its caller for whatever writes."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+
+    def current(self, source: str, at: str) -> int:
+        """Give the load that files of a source belong to now, beginning one if none is open."""
+        row = self._db.execute(
+            "SELECT id FROM load WHERE source = ? AND state = ? ORDER BY id DESC", (source, LoadState.OPEN.value)
+        ).fetchone()
+        if row is not None:
+            return int(row[0])
+        added = self._db.execute("INSERT INTO load (source, began_at, last_at) VALUES (?, ?, ?)", (source, at, at))
+        return int(added.lastrowid or 0)
+
+    def add(self, load: int, *, files: int, size_bytes: int, at: str) -> None:
+        """Count files into a load."""
+        self._db.execute(
+            "UPDATE load SET files = files + ?, size_bytes = size_bytes + ?, last_at = ? WHERE id = ?",
+            (files, size_bytes, at, load),
+        )
+
+    def set_state(self, load: int, state: LoadState) -> None:
+        """Note how far a load is."""
+        self._db.execute("UPDATE load SET state = ? WHERE id = ?", (state.value, load))
+
+    def unfinished(self) -> list[Load]:
+        """Give the loads that are not cleared, oldest first."""
+        return self._some("WHERE state < ? ORDER BY id", (LoadState.CLEARED.value,))
+
+    def latest(self, count: int) -> list[Load]:
+        """Give the last `count` loads, newest first."""
+        return self._some("ORDER BY id DESC LIMIT ?", (count,))
+
+    def verdict(self, load: int, *, copies: int, counting: tuple[str, ...]) -> Verdict:
+        """Judge a load: every file needs `copies` verified copies on different drives of `counting`.
+
+        A copy counts by content, so a card that was imported before is cleared by its old copies.
+        """
+        marks = ", ".join("?" * len(counting)) or "NULL"
+        short = self._number(
+            "SELECT count(*) FROM file WHERE load = ? AND (SELECT count(DISTINCT copy.drive) FROM copy"  # noqa: S608
+            f" JOIN bay ON bay.drive = copy.drive AND bay.name IN ({marks})"
+            " WHERE copy.content = file.content AND copy.state = ?) < ?",
+            (load, *counting, CopyState.VERIFIED.value, copies),
+        )
+        unwanted = self._number(
+            "SELECT count(*) FROM file WHERE load = ?"
+            " AND NOT EXISTS (SELECT 1 FROM placement p WHERE p.frame = file.frame AND p.name = file.name)"
+            " AND NOT EXISTS (SELECT 1 FROM copy WHERE copy.content = file.content)",
+            (load,),
+        )
+        undated = self._number(
+            "SELECT count(*) FROM file JOIN frame ON frame.id = file.frame"
+            " WHERE file.load = ? AND frame.time_origin = 'file'",
+            (load,),
+        )
+        verified = self._db.execute(
+            "SELECT bay.name, count(DISTINCT file.id) FROM file JOIN copy ON copy.content = file.content"
+            " JOIN bay ON bay.drive = copy.drive WHERE file.load = ? AND copy.state = ? GROUP BY bay.name",
+            (load, CopyState.VERIFIED.value),
+        )
+        waiting = self._db.execute(
+            "SELECT p.bay, count(*) FROM file JOIN placement p ON p.frame = file.frame AND p.name = file.name"
+            " WHERE file.load = ? AND p.state = 0 GROUP BY p.bay",
+            (load,),
+        )
+        return Verdict(
+            files=self._number("SELECT count(*) FROM file WHERE load = ?", (load,)),
+            short=short,
+            unwanted=unwanted,
+            undated=undated,
+            verified=dict(verified.fetchall()),
+            waiting=dict(waiting.fetchall()),
+        )
+
+    def _some(self, rest: str, values: tuple[object, ...]) -> list[Load]:
+        rows = self._db.execute(
+            f"SELECT id, source, began_at, last_at, state, files, size_bytes FROM load {rest}",  # noqa: S608
+            values,
+        )
+        return [
+            Load(
+                id=id_,
+                source=source,
+                began_at=began_at,
+                last_at=last_at,
+                state=LoadState(state),
+                files=files,
+                size_bytes=size,
+            )
+            for id_, source, began_at, last_at, state, files, size in rows
+        ]
+
+    def _number(self, question: str, values: tuple[object, ...]) -> int:
+        return int(self._db.execute(question, values).fetchone()[0])

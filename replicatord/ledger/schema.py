@@ -1,0 +1,129 @@
+"""The tables of the ledger and the steps from each version to the next.
+
+May not change a step that was ever released: a new one is added to the end.
+
+Paths and names are BLOBs, because names on Linux are bytes (promise I18). Instants are RFC 3339
+text in UTC for people to read; nothing is ordered by them (promise I14).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+APPLICATION_ID: Final = 0x52504C44  # "RPLD", in the file header: tells our ledger from another database
+
+_FIRST: Final = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+
+-- Content is known by its digest, never by its name.
+CREATE TABLE content (id INTEGER PRIMARY KEY, digest BLOB NOT NULL UNIQUE, size_bytes INTEGER NOT NULL) STRICT;
+
+CREATE TABLE folder (id INTEGER PRIMARY KEY, source TEXT NOT NULL, path BLOB NOT NULL, UNIQUE (source, path)) STRICT;
+
+-- One press of the shutter. Facts are those of the frame as a whole.
+CREATE TABLE frame (
+  id INTEGER PRIMARY KEY,
+  folder INTEGER NOT NULL REFERENCES folder,
+  stem BLOB NOT NULL,
+  main_content INTEGER REFERENCES content,
+  stars INTEGER NOT NULL DEFAULT 0,
+  captured TEXT NOT NULL DEFAULT '',
+  time_origin TEXT NOT NULL DEFAULT '',
+  UNIQUE (folder, stem)) STRICT;
+CREATE INDEX frame_by_content ON frame (main_content);
+
+-- A run of files that reached one source: a card's worth.
+CREATE TABLE load (
+  id INTEGER PRIMARY KEY,
+  source TEXT NOT NULL,
+  began_at TEXT NOT NULL,
+  last_at TEXT NOT NULL,
+  state INTEGER NOT NULL DEFAULT 0,      -- 0 files still come, 1 quiet, 2 told, 3 told and cleared
+  files INTEGER NOT NULL DEFAULT 0,
+  size_bytes INTEGER NOT NULL DEFAULT 0) STRICT;
+CREATE INDEX load_unfinished ON load (state) WHERE state < 3;
+
+-- A file of a source, as it was when it was last read whole. Rows stay when the file is gone.
+CREATE TABLE file (
+  id INTEGER PRIMARY KEY,
+  frame INTEGER NOT NULL REFERENCES frame,
+  name BLOB NOT NULL,
+  content INTEGER NOT NULL REFERENCES content,
+  load INTEGER NOT NULL REFERENCES load,
+  size_bytes INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, ctime_ns INTEGER NOT NULL, inode INTEGER NOT NULL,
+  is_gone INTEGER NOT NULL DEFAULT 0,
+  kind TEXT NOT NULL, format TEXT NOT NULL, is_raw INTEGER NOT NULL,
+  captured TEXT, fraction TEXT, offset_minutes INTEGER, time_origin TEXT,
+  camera TEXT NOT NULL, stars INTEGER, problem TEXT NOT NULL,
+  UNIQUE (frame, name)) STRICT;
+CREATE INDEX file_by_content ON file (content);
+CREATE INDEX file_by_load ON file (load);
+CREATE INDEX file_by_name ON file (name);
+CREATE INDEX frame_by_stem ON frame (stem);
+
+-- A disk or folder that carries an identity of its own.
+CREATE TABLE drive (id INTEGER PRIMARY KEY, identity TEXT NOT NULL UNIQUE, name TEXT NOT NULL) STRICT;
+
+-- A drive's name in the settings, which drive was last found under it, and how it is doing.
+CREATE TABLE bay (
+  name TEXT PRIMARY KEY,
+  drive INTEGER REFERENCES drive,
+  state TEXT NOT NULL DEFAULT 'unknown',
+  reason TEXT NOT NULL DEFAULT '',
+  changed_at TEXT NOT NULL DEFAULT '',
+  seen_at TEXT NOT NULL DEFAULT '',
+  complete_at TEXT NOT NULL DEFAULT '',
+  sums_bytes INTEGER NOT NULL DEFAULT 0,
+  written_bytes INTEGER NOT NULL DEFAULT 0,
+  busy_ms INTEGER NOT NULL DEFAULT 0) STRICT, WITHOUT ROWID;
+
+CREATE TABLE copy (
+  id INTEGER PRIMARY KEY,
+  drive INTEGER NOT NULL REFERENCES drive,
+  path BLOB NOT NULL,
+  content INTEGER NOT NULL REFERENCES content,
+  size_bytes INTEGER NOT NULL,
+  state INTEGER NOT NULL,                -- CopyState
+  mtime_ns INTEGER NOT NULL,
+  verified_at TEXT NOT NULL,
+  UNIQUE (drive, path)) STRICT;
+CREATE INDEX copy_by_content ON copy (content);
+
+-- Copies that should exist. State 0 is the work that is left to do.
+CREATE TABLE placement (
+  id INTEGER PRIMARY KEY,
+  frame INTEGER NOT NULL REFERENCES frame,
+  tier TEXT NOT NULL,
+  bay TEXT NOT NULL,
+  name BLOB NOT NULL,
+  content INTEGER NOT NULL REFERENCES content,
+  size_bytes INTEGER NOT NULL,
+  path BLOB NOT NULL,
+  path_key BLOB NOT NULL,
+  state INTEGER NOT NULL,                -- PlacementState
+  copy INTEGER REFERENCES copy,          -- the copy that serves it, or the one it will replace
+  tries INTEGER NOT NULL DEFAULT 0,
+  trouble TEXT NOT NULL DEFAULT '',
+  UNIQUE (frame, tier, bay, name)) STRICT;
+CREATE INDEX placement_wanted ON placement (bay, id) WHERE state = 0;
+CREATE INDEX placement_tally ON placement (bay, tier, state, size_bytes);  -- answers status without the rows
+CREATE INDEX placement_by_path ON placement (bay, path_key);
+CREATE INDEX placement_by_copy ON placement (copy);
+CREATE INDEX placement_in_trouble ON placement (bay) WHERE trouble <> '';
+
+-- What a lane is about to rename on a drive, written before it does (see copying/moves.py).
+CREATE TABLE move (
+  id INTEGER PRIMARY KEY,
+  drive INTEGER NOT NULL REFERENCES drive,
+  copy INTEGER NOT NULL UNIQUE REFERENCES copy,
+  from_path BLOB NOT NULL,
+  to_path BLOB NOT NULL,
+  state INTEGER NOT NULL) STRICT;        -- the CopyState that the copy has once it was moved
+
+-- Lines of the replication log that are decided but not yet known to be in the file.
+-- AUTOINCREMENT: a number is never given twice, and none is left out, since a rolled back
+-- transaction takes its numbers back (sqlite.org/autoinc.html).
+CREATE TABLE line (seq INTEGER PRIMARY KEY AUTOINCREMENT, body TEXT NOT NULL) STRICT;
+"""
+
+MIGRATIONS: Final[tuple[str, ...]] = (_FIRST,)

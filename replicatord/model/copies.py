@@ -1,0 +1,52 @@
+"""What is wanted and what is there: placements, copies and the drives that hold them.
+
+May not touch a drive or the ledger: values only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import NewType
+
+from replicatord.model.frames import Digest, FrameId
+
+DriveId = NewType("DriveId", str)  # the id written on the drive itself, never its mount point or name
+
+
+class Medium(Enum):
+    """What a drive is made of. Decides how it is written, not whether it is trusted."""
+
+    HDD = "hdd"
+    SSD = "ssd"
+    CLOUD = "cloud"  # a folder that some other program uploads
+    NETWORK = "network"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placement:
+    """One file of a frame, wanted on one drive."""
+
+    drive: str  # the drive's name in the settings
+    tier: str
+    frame: FrameId
+    name: bytes  # the file's name in its source: which file of the frame this is
+    digest: Digest
+    size_bytes: int
+    path: bytes  # relative to the drive's root; never absolute, no "..", no empty part
+
+
+class PlacementState(Enum):
+    """What is true of a placement. The value is what the ledger stores, so it never changes."""
+
+    WANTED = 0  # asked for, no verified copy at its path yet: this is the work
+    HELD = 1  # a verified copy is at its path
+    UNASKED = 2  # was copied, and the settings or the stars no longer ask for it; the copy is kept
+
+
+class CopyState(Enum):
+    """What is true of a copy. The value is what the ledger stores, so it never changes."""
+
+    VERIFIED = 0  # read back from the medium and matched, at verified_at
+    EARLIER = 1  # verified, then moved to earlier/ when the source's file changed
+    SET_ASIDE = 2  # failed its fixity check, kept apart for a person to look at

@@ -1,0 +1,114 @@
+"""The settings as the program uses them: frozen, checked, every name resolved.
+
+May not parse or check anything: `replicatord.config` does, and hands these over.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import Enum
+
+from replicatord.model.copies import Medium
+from replicatord.model.frames import Kind
+
+
+class DigestAlgorithm(Enum):
+    """How content is known. SHA-256: FIPS 180-4. BLAKE3: the BLAKE3 paper, 2020."""
+
+    SHA256 = "sha256"
+    BLAKE3 = "blake3"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """A watched folder."""
+
+    name: str
+    folder: str  # absolute
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drive:
+    """Somewhere that copies are kept, as the settings name it."""
+
+    name: str
+    root: str  # absolute: the mount point, or the plain folder
+    is_mount: bool  # True: `mount:`, a disk that must be mounted there; False: `folder:`
+    medium: Medium
+    limit_bytes: int | None = None  # our files on it may not take more than this
+    is_away: bool = False
+    visit_every_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Only:
+    """Which frames a tier takes. An empty field asks nothing."""
+
+    kinds: frozenset[Kind] = frozenset()
+    formats: frozenset[str] = frozenset()  # lower case, as in Facts.format, of the frame's main file
+    min_stars: int | None = None
+    cameras: tuple[str, ...] = ()  # fnmatch patterns, case does not matter
+    folders: tuple[str, ...] = ()  # fnmatch patterns on the folder below the source
+    older_than_s: float | None = None  # age of the capture time
+    younger_than_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """A checked layout: parts between slashes, each a run of literal text and words."""
+
+    text: str
+    parts: tuple[tuple[tuple[bool, str], ...], ...]  # (True, "year") is a word, (False, "best") is literal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tier:
+    """A rule: which frames, from which sources, to which drives, laid out how."""
+
+    name: str
+    sources: tuple[str, ...]
+    drives: tuple[str, ...]
+    only: Only
+    layout: Layout
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trip:
+    """Days that belong together; every frame of them is filed under the month of `first`."""
+
+    name: str
+    first: date  # the day it set out
+    last: date  # the day it came home, included
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FixityCheck:
+    """How often copies are read again, and in which hours of the night."""
+
+    every_s: float
+    between: tuple[int, int] | None  # minutes after local midnight: from, until; may pass midnight
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """One whole settings file. Mappings keep the order of the file."""
+
+    file: str
+    studio: str
+    ledger: str  # absolute
+    log: str  # absolute
+    digest: DigestAlgorithm
+    sources: Mapping[str, Source]
+    drives: Mapping[str, Drive]
+    tiers: Mapping[str, Tier]
+    trips: tuple[Trip, ...] = ()
+    cleared_copies: int = 2  # verified copies before a load counts as cleared
+    keep_free_bytes: int = 0  # on every drive
+    fixity_check: FixityCheck | None = None
+    settle_s: float = 2.0  # unchanged this long counts as settled, where nothing tells that it was closed
+    load_ends_after_s: float = 60.0
+    rescan_every_s: float = 3600.0
+    log_rotate_bytes: int = 64_000_000
+    never_taken: tuple[str, ...] = field(default=())  # fnmatch patterns on names of files and folders

@@ -1,0 +1,109 @@
+"""Turns a layout and a frame into paths on a drive, and tells which paths would collide.
+
+May not look at a drive. A path made here is relative, has no empty part, no "." or "..",
+no part longer than 255 bytes, and never lies in a drive's own hidden folder.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Mapping
+from datetime import date
+from typing import Final
+
+from replicatord.model.frames import Digest, Frame
+from replicatord.model.settings import Layout, Trip
+
+HIDDEN_FOLDER: Final = b".replicatord"  # each drive's own; nothing of a source is ever laid there
+NAME_MAX_BYTES: Final = 255  # NAME_MAX of Linux file systems, limits.h(0P)
+SUFFIX_HEX_DIGITS: Final = (8, 16, 64)  # shortest that is free; 64 is the whole digest
+
+Words = Mapping[str, bytes]
+
+
+def trip_of(day: date, trips: tuple[Trip, ...]) -> Trip | None:
+    """Find the trip that a day belongs to; the first of the file when trips overlap."""
+    return next((trip for trip in trips if trip.first <= day <= trip.last), None)
+
+
+def words_of(frame: Frame, trips: tuple[Trip, ...]) -> Words:
+    """Give the value of every frame-level layout word.
+
+    A trip is filed under the day it set out, so all of it lies under one year, month and day
+    (common practice, no published source).
+    """
+    trip = trip_of(frame.captured.local.date(), trips)
+    filed = trip.first if trip else frame.captured.local.date()
+    return {
+        "year": b"%04d" % filed.year,
+        "month": b"%02d" % filed.month,
+        "day": b"%02d" % filed.day,
+        "format": _part(frame.format),
+        "kind": _part(frame.kind.value),
+        "camera": _part(frame.camera) or b"unknown-camera",
+        "source": _part(frame.source),
+        "folder": frame.folder,
+        "trip": _part(trip.name) if trip else b"",
+    }
+
+
+def path_of(layout: Layout, words: Words, *, stem: bytes, ext: bytes, main_ext: bytes) -> bytes:
+    """Lay one file out: `stem` and `ext` are the file's, `main_ext` the main file's.
+
+    Folders are made from frame-level values (the main file's extension), so that the files of a
+    frame stay together; only the last part uses the file's own name.
+    """
+    parts: list[bytes] = []
+    for index, part in enumerate(layout.parts):
+        last = index == len(layout.parts) - 1
+        own_ext = ext if last else main_ext
+        values = {**words, "stem": stem, "ext": own_ext, "name": joined(stem, own_ext)}
+        text = b"".join(values[text] if is_word else text.encode() for is_word, text in part)
+        parts.extend(_shortened(piece) for piece in text.split(b"/") if piece not in (b"", b".", b".."))
+    if parts and parts[0].lower().startswith(HIDDEN_FOLDER):
+        parts[0] = b"_" + parts[0][1:]
+    return b"/".join(parts)
+
+
+def joined(stem: bytes, ext: bytes) -> bytes:
+    """Give the file name of a stem and an extension, which may be empty."""
+    return stem + b"." + ext if ext else stem
+
+
+def suffixed(stem: bytes, digest: Digest, *, hex_digits: int, longest_ext: int) -> bytes:
+    """Give the stem with the start of a digest behind it, cut so that the whole name still fits."""
+    suffix = b"-" + digest.hex()[:hex_digits].encode()
+    room = NAME_MAX_BYTES - len(suffix) - longest_ext - 1
+    return _cut(stem, max(room, 1)) + suffix
+
+
+def path_key(path: bytes) -> bytes:
+    """Give what two paths share when some file system would take them for one.
+
+    Case and Unicode composition do not count (exFAT and NTFS fold case; Unicode Standard Annex 15).
+    """
+    try:
+        text = path.decode()
+    except UnicodeDecodeError:
+        return path.lower()
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold()).encode()
+
+
+def _part(text: str) -> bytes:
+    """Make one path part of free text: no slash, no control character, no dots or blanks at the ends."""
+    safe = "".join("-" if ch in "/\\" or ord(ch) < 32 or ord(ch) == 127 else ch for ch in text)
+    return safe.strip(" .").encode("utf-8", "surrogateescape")
+
+
+def _shortened(part: bytes) -> bytes:
+    return part if len(part) <= NAME_MAX_BYTES else _cut(part, NAME_MAX_BYTES)
+
+
+def _cut(name: bytes, room: int) -> bytes:
+    """Cut to `room` bytes without leaving half a UTF-8 character behind."""
+    if len(name) <= room:
+        return name
+    cut = name[:room]
+    while cut and (name[len(cut)] & 0xC0) == 0x80:
+        cut = cut[:-1]
+    return cut or name[:room]

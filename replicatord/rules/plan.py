@@ -1,0 +1,157 @@
+"""Which placements should exist for frames that show the same picture.
+
+May not look anything up: whether a path is taken is answered by the `taken` argument.
+
+Invariants, one property test each:
+  P1  every file of a frame that a tier takes is wanted on each of the tier's drives, or a file with
+      the same content of an earlier frame of the same picture is
+  P2  no path is given to two contents, and none that is taken is given out
+  P3  the files of one frame share a folder and a stem on a drive, the same on every drive of a tier
+  P4  the answer depends on nothing but the arguments, not on their order
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+from replicatord.errors import InvariantError
+from replicatord.model.copies import Placement
+from replicatord.model.frames import Digest, Frame, SeenFile
+from replicatord.model.settings import Settings, Tier
+from replicatord.rules.paths import SUFFIX_HEX_DIGITS, path_key, path_of, suffixed, words_of
+from replicatord.rules.tiers import takes
+
+_STEMS_MAX: Final = 1_000  # nothing real needs more than the plain stem and one suffix
+
+Taken = Callable[[str, bytes], bool]  # (drive, path key) -> some other picture has that path
+SplitStem = Callable[[bytes], tuple[bytes, bytes]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    frame: Frame
+    file: SeenFile
+    path: bytes
+
+
+def plan_picture(
+    frames: Sequence[Frame], *, settings: Settings, today: date, taken: Taken, split_stem: SplitStem
+) -> tuple[Placement, ...]:
+    """Plan all frames whose main files have the same content, as one picture.
+
+    A card that was not formatted brings the same frames again under new names: the first frame
+    that a tier takes says where the picture lies, later ones only add files with new content.
+    Sorted by drive, tier and path.
+    """
+    ordered = sorted(frames, key=lambda frame: frame.id)
+    claimed: dict[tuple[str, bytes], Digest] = {}
+    placements: list[Placement] = []
+    for tier in settings.tiers.values():
+        chosen = [frame for frame in ordered if takes(tier, frame, today=today)]
+        if chosen:
+            for laid in _lay_out(chosen, tier, settings, taken, claimed, split_stem):
+                placements.extend(_on_each_drive(laid, tier, claimed))
+    return tuple(sorted(placements, key=lambda p: (p.drive, p.tier, p.path)))
+
+
+def _on_each_drive(laid: _Laid, tier: Tier, claimed: dict[tuple[str, bytes], Digest]) -> Iterator[Placement]:
+    for drive in tier.drives:
+        claimed[drive, path_key(laid.path)] = laid.file.digest
+        yield Placement(
+            drive=drive,
+            tier=tier.name,
+            frame=laid.frame.id,
+            name=laid.file.name,
+            digest=laid.file.digest,
+            size_bytes=laid.file.stat.size_bytes,
+            path=laid.path,
+        )
+
+
+def _lay_out(  # noqa: PLR0913  the planner's own context, passed on whole
+    chosen: Sequence[Frame],
+    tier: Tier,
+    settings: Settings,
+    taken: Taken,
+    claimed: dict[tuple[str, bytes], Digest],
+    split_stem: SplitStem,
+) -> list[_Laid]:
+    """Lay out one tier's frames of a picture: the first as a whole, then what later ones add."""
+    leader = chosen[0]
+    words = words_of(leader, settings.trips)
+    main_ext = split_stem(leader.main.name)[1]
+
+    def path(stem: bytes, name: bytes) -> bytes:
+        return path_of(tier.layout, words, stem=stem, ext=split_stem(name)[1], main_ext=main_ext)
+
+    def is_free(path: bytes, digest: Digest, here: dict[bytes, Digest]) -> bool:
+        key = path_key(path)
+        if here.get(key, digest) != digest:
+            return False
+        return all(
+            not taken(drive, key) and claimed.get((drive, key), digest) == digest for drive in tier.drives
+        )
+
+    def fit(files: Sequence[SeenFile], stem: bytes, mark: Digest, here: dict[bytes, Digest]) -> list[bytes]:
+        """Give a path for each of `files` on one stem; the plain stem unless something is in its way."""
+        longest = max(len(split_stem(file.name)[1]) for file in files)
+        for candidate in _stems(stem, mark, longest):
+            paths = [path(candidate, file.name) for file in files]
+            trial = dict(here)
+            if all(_claim(trial, p, f.digest, is_free) for p, f in zip(paths, files, strict=True)):
+                here.update(trial)
+                return paths
+        raise InvariantError(f"no free path for {stem!r} after {_STEMS_MAX} names")
+
+    here: dict[bytes, Digest] = {}
+    together, apart = _apart(leader.files)
+    paths = fit(together, leader.stem, leader.main.digest, here)
+    laid = [_Laid(leader, file, path) for file, path in zip(together, paths, strict=True)]
+    laid += [_Laid(leader, file, fit([file], leader.stem, file.digest, here)[0]) for file in apart]
+    known = {file.digest for file in leader.files}
+    for frame in chosen[1:]:
+        for file in frame.files:
+            if file.digest not in known:
+                known.add(file.digest)
+                laid.append(_Laid(frame, file, fit([file], leader.stem, file.digest, here)[0]))
+    return laid
+
+
+def _stems(stem: bytes, mark: Digest, longest_ext: int) -> Iterator[bytes]:
+    """Give the stems to try: the plain one, then with more and more of a digest, then counted."""
+    yield stem
+    for hex_digits in SUFFIX_HEX_DIGITS:
+        yield suffixed(stem, mark, hex_digits=hex_digits, longest_ext=longest_ext)
+    for count in range(2, _STEMS_MAX):
+        counted = b"%d" % count
+        cut = suffixed(stem, mark, hex_digits=64, longest_ext=longest_ext + len(counted) + 1)
+        yield cut + b"-" + counted
+
+
+def _apart(files: Sequence[SeenFile]) -> tuple[list[SeenFile], list[SeenFile]]:
+    """Part a frame's files from those whose names only differ in case from an earlier one's.
+
+    Such files (A.JPG beside A.jpg) cannot share a stem on every file system, so they get names of their own.
+    """
+    first: dict[bytes, Digest] = {}
+    together: list[SeenFile] = []
+    apart: list[SeenFile] = []
+    for file in files:
+        same = first.setdefault(path_key(file.name), file.digest) == file.digest
+        (together if same else apart).append(file)
+    return together, apart
+
+
+def _claim(
+    here: dict[bytes, Digest],
+    path: bytes,
+    digest: Digest,
+    is_free: Callable[[bytes, Digest, dict[bytes, Digest]], bool],
+) -> bool:
+    if not is_free(path, digest, here):
+        return False
+    here[path_key(path)] = digest
+    return True

@@ -1,0 +1,375 @@
+"""The thread that looks: at what was hinted at, at everything now and then, and reads what has settled.
+
+May not copy and may not decide where a copy goes. What it reads goes into the ledger in batches; the
+lanes of the drives that then lack something are woken.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from typing import Final
+
+from replicatord.copying.context import Context
+from replicatord.drives.buffers import aligned_buffer
+from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.loads import LoadState
+from replicatord.ledger.replan import replan
+from replicatord.log.times import path_fields, path_text
+from replicatord.media.digests import new_hasher
+from replicatord.model.frames import FileStat, SeenFile
+from replicatord.model.settings import Source
+from replicatord.watching.hints import Gathered, Hints
+from replicatord.watching.reading import Stopped, Unsettled, find_file_stat, read_file
+from replicatord.watching.settling import Settling, Spot
+from replicatord.watching.skips import name_skipper
+from replicatord.watching.walk import joined, list_folder
+
+_CANDIDATES_MAX: Final = 20_000  # a rescan waits while so many files settle, which bounds memory
+_DUE_AT_ONCE: Final = 200
+_BATCH_BYTES: Final = 256 << 20
+_BATCH_S: Final = 0.5  # a batch goes to the ledger at the latest then, so that lanes start early
+SCHEDULED: Final = "it is time"  # the reason of a rescan by the clock; told only when it found something
+
+
+@dataclass(slots=True)
+class _Rescan:
+    """A walk over one source that is under way, a folder at a time."""
+
+    source: str
+    why: str
+    todo: list[bytes] = field(default_factory=lambda: [b""])
+    seen: int = 0
+    new: int = 0
+    trouble: str = ""
+
+
+class Looker(threading.Thread):
+    """The one thread that reads sources."""
+
+    def __init__(
+        self,
+        context: Context,
+        hints: Hints,
+        *,
+        zone: tzinfo,
+        wake_lanes: Callable[[Mapping[str, int]], None],
+        is_ahead: Callable[[], bool],
+    ) -> None:
+        """`is_ahead` tells that lanes should first catch up with what was read."""
+        super().__init__(name="looker", daemon=True)
+        self._context, self._hints, self._zone = context, hints, zone
+        self._wake_lanes, self._is_ahead = wake_lanes, is_ahead
+        self._settling = Settling(context.settings.settle_s)
+        self._buffer = aligned_buffer()
+        self._rescans: deque[_Rescan] = deque()
+        self._later: list[tuple[float, str, bytes]] = []  # folders to look at once more
+        self._last_taken_s: dict[str, float] = {}
+        self._idle = threading.Condition()
+        self._is_idle = False
+        self.beat_s = context.monotonic()
+        self.failure: BaseException | None = None
+
+    def wait_idle(self, timeout_s: float) -> bool:
+        """Wait until no file is waited for and no rescan is under way; tell whether that is so."""
+        with self._idle:
+            return self._idle.wait_for(lambda: self._is_idle or not self.is_alive(), timeout_s)
+
+    def run(self) -> None:
+        """Look until the service stops."""
+        try:
+            self._begin()
+            while not self._context.stop.is_set():
+                self.beat_s = self._context.monotonic()
+                self._note(self._hints.wait(self._patience_s()))
+                self._settling.settle_s = self._context.settings.settle_s
+                self._rescan_some()
+                self._look_later()
+                self._read_due()
+                self._end_loads()
+        except Stopped:
+            pass
+        except BaseException as exc:  # noqa: BLE001  its death must be seen by the service, whatever it was
+            self.failure = exc
+        self._tell_idle(is_idle=True)
+
+    def _begin(self) -> None:
+        """Loads that were open when the service ended go on, or end when nothing more comes."""
+        now_s = self._context.monotonic()
+        for load in self._context.desk.ask(lambda l: l.loads.unfinished()):
+            if load.state is LoadState.OPEN:
+                self._last_taken_s[load.source] = now_s
+
+    def _patience_s(self) -> float | None:
+        if self._rescans and len(self._settling) < _CANDIDATES_MAX:
+            return 0.0
+        now_s = self._context.monotonic()
+        instants = [instant for instant, _, _ in self._later]
+        instants += [t + self._context.settings.load_ends_after_s for t in self._last_taken_s.values()]
+        due_s = self._settling.next_due_s()
+        if due_s is not None:
+            instants.append(due_s)
+        if not instants:
+            self._tell_idle(is_idle=True)
+            return None
+        self._tell_idle(is_idle=not self._rescans and not self._later and len(self._settling) == 0)
+        return max(min(instants) - now_s, 0.0)
+
+    def _tell_idle(self, *, is_idle: bool) -> None:
+        with self._idle:
+            self._is_idle = is_idle
+            self._idle.notify_all()
+
+    # Hints
+
+    def _note(self, gathered: Gathered) -> None:
+        now_s = self._context.monotonic()
+        if gathered.files or gathered.folders or gathered.rescans:
+            self._tell_idle(is_idle=False)
+        for source, why in gathered.rescans.items():
+            if not any(rescan.source == source and rescan.todo == [b""] for rescan in self._rescans):
+                self._rescans.append(_Rescan(source, why))
+        why_skipped = name_skipper(self._context.settings.never_taken)
+        for spot, was_closed in gathered.files.items():
+            if not _is_skipped(spot, why_skipped):
+                self._settling.note(spot, None, was_closed=was_closed, now_s=now_s)
+        for source, folder in gathered.folders:
+            if not any(why_skipped(part) for part in folder.split(b"/") if part):
+                self._look_below(source, folder)
+                # A folder may fill faster than a watch can be set on it.
+                self._later.append((now_s + self._context.settings.settle_s, source, folder))
+
+    def _look_later(self) -> None:
+        now_s = self._context.monotonic()
+        due = [entry for entry in self._later if entry[0] <= now_s]
+        self._later = [entry for entry in self._later if entry[0] > now_s]
+        for _, source, folder in due:
+            self._look_below(source, folder)
+
+    def _look_below(self, source: str, folder: bytes) -> None:
+        todo = [folder]
+        while todo and not self._context.stop.is_set():
+            todo += self._look_at(source, todo.pop(), None)
+
+    # Rescans
+
+    def _rescan_some(self) -> None:
+        """Go on with the rescan in hand for a few folders, so that files that settle are not kept waiting."""
+        for _ in range(50):
+            if not self._rescans or len(self._settling) >= _CANDIDATES_MAX or self._context.stop.is_set():
+                return
+            rescan = self._rescans[0]
+            if rescan.todo:
+                folder = rescan.todo.pop()
+                rescan.todo += reversed(self._look_at(rescan.source, folder, rescan))
+            else:
+                self._rescans.popleft()
+                self._mark_lost_folders(rescan)
+                self._tell_rescan(rescan)
+
+    def _look_at(self, source: str, folder: bytes, rescan: _Rescan | None) -> list[bytes]:
+        """Compare one folder with what is known of it; give the folders in it."""
+        settings = self._context.settings
+        if source not in settings.sources:
+            return []
+        try:
+            listing = list_folder(settings.sources[source].folder, folder, name_skipper(settings.never_taken))
+        except OSError as exc:
+            if rescan is not None and not isinstance(exc, FileNotFoundError):
+                rescan.trouble = f"{path_text(folder) or 'the folder'} cannot be read: {exc.strerror}"
+            elif rescan is not None and not folder:
+                rescan.trouble = f"{settings.sources[source].folder} does not exist"
+            elif isinstance(exc, FileNotFoundError) and folder:
+                self._mark_gone(source, folder, {})
+            return []
+        new = self._mark_gone(source, folder, listing.files)
+        now_s = self._context.monotonic()
+        for name, stat in new.items():
+            self._settling.note(Spot(source, folder, name), stat, was_closed=False, now_s=now_s)
+        if rescan is not None:
+            rescan.seen += len(listing.files)
+            rescan.new += len(new)
+        return [joined(folder, name) for name in listing.folders]
+
+    def _mark_gone(self, source: str, folder: bytes, files: dict[bytes, FileStat]) -> dict[bytes, FileStat]:
+        """Mark what is known here and no longer there; give what is new or not what it was."""
+        known = self._context.desk.look(lambda l: l.seen.known_in_folder(source, folder))
+        gone = [name for name, entry in known.items() if name not in files and not entry.is_gone]
+        if gone:
+            self._context.desk.ask(lambda l: l.seen.mark_gone(source, folder, gone))
+        back = [
+            name for name, entry in known.items() if entry.is_gone and name in files and files[name] == entry.stat
+        ]
+        if back:  # a source that was unmounted for a while is not read all over again
+            self._context.desk.ask(lambda l: l.seen.mark_here(source, folder, back))
+        return {n: stat for n, stat in files.items() if n not in known or known[n].stat != stat}
+
+    def _mark_lost_folders(self, rescan: _Rescan) -> None:
+        """Mark the files of folders that are no longer there; not when the source itself could not be read."""
+        if rescan.trouble:
+            return
+        settings = self._context.settings
+        source = settings.sources.get(rescan.source)
+        if source is None:
+            return
+        for folder in self._context.desk.look(lambda l: list(l.seen.folders_of(rescan.source))):
+            if folder and not _is_folder(source, folder):
+                self._mark_gone(rescan.source, folder, {})
+
+    def _tell_rescan(self, rescan: _Rescan) -> None:
+        fields: dict[str, object] = {"source": rescan.source, "why": rescan.why, "files": rescan.seen}
+        if rescan.trouble:
+            self._say("source_not_readable", {"level": "error", **fields, "reason": rescan.trouble})
+        elif rescan.new or rescan.why != SCHEDULED:
+            self._say("rescan_done", {**fields, "new_or_changed": rescan.new})
+
+    # Reading
+
+    def _read_due(self) -> None:
+        """Read what has settled, a batch after another, until nothing more is due."""
+        while not self._context.stop.is_set():
+            due = self._settling.look_due(self._context.monotonic(), limit=_DUE_AT_ONCE)
+            if not due:
+                return
+            batch: list[SeenFile] = []
+            began_s, size = self._context.monotonic(), 0
+            for spot in sorted(due):
+                self._wait_for_lanes()
+                seen = self._read(spot)
+                if seen is not None:
+                    batch.append(seen)
+                    size += seen.stat.size_bytes
+                if size >= _BATCH_BYTES or self._context.monotonic() - began_s >= _BATCH_S:
+                    self._take(batch)
+                    batch, began_s, size = [], self._context.monotonic(), 0
+            self._take(batch)
+
+    def _wait_for_lanes(self) -> None:
+        """Let the lanes catch up, while what was read is still in the page cache; never for ever (I17)."""
+        while self._is_ahead() and not self._context.stop.is_set():
+            self.beat_s = self._context.monotonic()
+            self._context.stop.wait(0.05)
+
+    def _read(self, spot: Spot) -> SeenFile | None:
+        settings = self._context.settings
+        source = settings.sources.get(spot.source)
+        if source is None:
+            self._settling.drop(spot)
+            return None
+        now_s = self._context.monotonic()
+        self.beat_s = now_s
+        try:
+            stat = find_file_stat(source.folder, spot)
+            if stat is None:
+                self._gone(spot)
+                return None
+            if not self._settling.is_settled(spot, stat, now_s=now_s):
+                return None
+            if self._is_known(spot, stat):
+                self._settling.drop(spot)
+                return None
+            seen = read_file(
+                source.folder,
+                spot,
+                buffer=self._buffer,
+                new_hasher=new_hasher(settings.digest),
+                must_stop=self._context.stop.is_set,
+            )
+        except Unsettled:
+            self._settling.wait_more(spot, now_s=self._context.monotonic())
+            return None
+        except FileNotFoundError:
+            self._gone(spot)
+            return None
+        except OSError as exc:
+            self._unreadable(spot, exc)
+            return None
+        self._settling.drop(spot)
+        return seen
+
+    def _is_known(self, spot: Spot, stat: FileStat) -> bool:
+        known = self._context.desk.look(lambda l: l.seen.find_known(spot.source, spot.folder, spot.name))
+        return known is not None and not known.is_gone and known.stat == stat
+
+    def _gone(self, spot: Spot) -> None:
+        self._settling.drop(spot)
+        self._context.desk.ask(lambda l: l.seen.mark_gone(spot.source, spot.folder, [spot.name]))
+
+    def _unreadable(self, spot: Spot, exc: OSError) -> None:
+        """Say once that a file cannot be read, and look again at the next rescan."""
+        self._settling.drop(spot)
+        path = joined(spot.folder, spot.name)
+        self._say(
+            "file_not_readable",
+            {"level": "error", **path_fields("source", spot.source.encode() + b"/" + path), "reason": exc.strerror},
+        )
+
+    def _take(self, batch: list[SeenFile]) -> None:
+        """Put what was read into the ledger, plan its frames, and wake the lanes that have work."""
+        if not batch:
+            return
+        new = self._context.desk.ask(lambda l: take_readings(l, self._context, batch, zone=self._zone))
+        now_s = self._context.monotonic()
+        for seen in batch:
+            self._last_taken_s[seen.source] = now_s
+        self._wake_lanes(new)
+
+    # Loads
+
+    def _end_loads(self) -> None:
+        """End the load of a source where nothing new has settled for a while and nothing is waited for."""
+        now_s = self._context.monotonic()
+        after_s = self._context.settings.load_ends_after_s
+        waited_for = self._settling.sources()
+        for source, last_s in list(self._last_taken_s.items()):
+            if source in waited_for:
+                self._last_taken_s[source] = max(last_s, now_s - after_s + 1.0)
+            elif now_s - last_s >= after_s:
+                del self._last_taken_s[source]
+                self._context.desk.ask(lambda l, source=source: _end_load(l, source))
+
+    def _say(self, event: str, fields: dict[str, object]) -> None:
+        self._context.desk.ask(lambda l: self._context.say(l, event, fields))
+
+
+def take_readings(ledger: Ledger, context: Context, batch: list[SeenFile], *, zone: tzinfo) -> Mapping[str, int]:
+    """Take files into the ledger and plan their frames, inside a transaction.
+
+    Gives the bytes of new work for each drive that has any.
+    """
+    at = context.at()
+    pictures: set[int] = set()
+    for source in sorted({seen.source for seen in batch}):
+        part = [seen for seen in batch if seen.source == source]
+        load = ledger.loads.current(source, at)
+        taken = ledger.seen.take(part, load=load, zone=zone)
+        pictures |= taken.pictures
+        size = sum(seen.stat.size_bytes for seen in part)
+        ledger.loads.add(load, files=len(part), size_bytes=size, at=at)
+    planned = replan(ledger, pictures, settings=context.settings, today=context.now().date(), zone=zone)
+    for seen in batch:
+        if seen.facts.problem:
+            where = path_fields("source", seen.source.encode() + b"/" + seen.path)
+            context.say(ledger, "facts_not_read", {"level": "warning", **where, "reason": seen.facts.problem})
+    for drive, path in planned.unasked:
+        context.say(ledger, "copy_no_longer_asked_for", {"drive": drive, **path_fields("path", path)})
+    return planned.new_bytes
+
+
+def _end_load(ledger: Ledger, source: str) -> None:
+    for load in ledger.loads.unfinished():
+        if load.source == source and load.state is LoadState.OPEN:
+            ledger.loads.set_state(load.id, LoadState.QUIET)
+
+
+def _is_skipped(spot: Spot, why_skipped: Callable[[bytes], str]) -> bool:
+    return any(why_skipped(part) for part in (*spot.folder.split(b"/"), spot.name) if part)
+
+
+def _is_folder(source: Source, folder: bytes) -> bool:
+    return os.path.isdir(os.path.join(os.fsencode(source.folder), folder))
+

@@ -1,0 +1,123 @@
+"""Turns watchdog's events into hints, and notices when watching itself fails.
+
+May not act on an event: no handler touches a file or the ledger. Known failings of the library, each
+met here: an exception in a handler ends its thread silently, so none may escape; an overflow reaches
+no handler, only a warning of its logger, so that is listened to; folders moved in whole give no events
+for what they hold, so a folder is hinted at with all below it.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+from collections.abc import Callable
+from typing import Final
+
+from watchdog.events import (
+    DirCreatedEvent,
+    DirDeletedEvent,
+    DirMovedEvent,
+    FileClosedEvent,
+    FileCreatedEvent,
+    FileDeletedEvent,
+    FileMovedEvent,
+    FileSystemEvent,
+    FileSystemEventHandler,
+)
+from watchdog.observers import Observer
+from watchdog.observers.api import BaseObserver
+
+from replicatord.model.settings import Source
+from replicatord.watching.hints import Hints
+from replicatord.watching.settling import Spot
+
+# Without opened and closed-without-writing events: our own reading would make those.
+_EVENTS: Final[list[type[FileSystemEvent]]] = [
+    *(FileCreatedEvent, FileClosedEvent, FileDeletedEvent, FileMovedEvent),
+    *(DirCreatedEvent, DirDeletedEvent, DirMovedEvent),
+]
+_TROUBLE_LOGGERS: Final = ("watchdog.observers.inotify_c", "watchdog.observers.inotify")
+
+
+class _Handler(FileSystemEventHandler):
+    def __init__(self, source: Source, hints: Hints, trouble: Callable[[str], None]) -> None:
+        self._source, self._hints, self._trouble = source, hints, trouble
+        self._root = os.fsencode(source.folder)
+
+    def on_any_event(self, event: FileSystemEvent) -> None:
+        """Hint at every place that an event names."""
+        try:
+            self._hint(event, os.fsencode(event.src_path))
+            if event.dest_path:
+                self._hint(event, os.fsencode(event.dest_path))
+        except Exception as exc:  # noqa: BLE001  an exception here would end the library's thread without a word
+            self._trouble(f"an event could not be understood ({exc})")
+
+    def _hint(self, event: FileSystemEvent, path: bytes) -> None:
+        if path == self._root:
+            self._hints.folder(self._source.name, b"")
+            return
+        if not path.startswith(self._root + b"/"):
+            return
+        below = path[len(self._root) + 1 :]
+        folder, name = os.path.split(below)
+        if event.is_directory:
+            self._hints.folder(self._source.name, below)
+        else:
+            spot = Spot(self._source.name, folder, name)
+            self._hints.file(spot, was_closed=isinstance(event, FileClosedEvent))
+
+
+class _TroubleListener(logging.Handler):
+    def __init__(self, heard: Callable[[str], None]) -> None:
+        super().__init__(logging.WARNING)
+        self._heard = heard
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self._heard(record.getMessage())
+
+
+class Watch:
+    """Watches all sources; asks for a rescan of all of them when it may have missed something."""
+
+    def __init__(self, sources: list[Source], hints: Hints) -> None:
+        self._sources, self._hints = sources, hints
+        self._observer: BaseObserver | None = None
+        self._listener = _TroubleListener(self._missed)
+        for name in _TROUBLE_LOGGERS:
+            logging.getLogger(name).addHandler(self._listener)
+        self.unwatched: dict[str, str] = {}  # source -> why no events come from it; rescans find its files
+
+    def start(self) -> None:
+        """Begin to watch every source that is here."""
+        self._observer = Observer()
+        self.unwatched = {}
+        for source in self._sources:
+            handler = _Handler(source, self._hints, self._missed)
+            try:
+                self._observer.schedule(handler, source.folder, recursive=True, event_filter=_EVENTS)
+            except OSError as exc:
+                self.unwatched[source.name] = exc.strerror or str(exc)
+        self._observer.start()
+
+    def is_alive(self) -> bool:
+        """Tell whether the library's threads all still run."""
+        observer = self._observer
+        return observer is not None and observer.is_alive() and all(e.is_alive() for e in observer.emitters)
+
+    def stop(self) -> None:
+        """Stop watching."""
+        for name in _TROUBLE_LOGGERS:
+            logging.getLogger(name).removeHandler(self._listener)
+        self.pause()
+
+    def pause(self) -> None:
+        """Stop the library's threads, so that `start` can begin anew."""
+        if self._observer is not None:
+            self._observer.stop()
+            self._observer.join(timeout=5)
+            self._observer = None
+
+    def _missed(self, why: str) -> None:
+        for source in self._sources:
+            self._hints.rescan(source.name, f"the watch may have missed something: {why}")

@@ -1,0 +1,102 @@
+"""Reads one settled file, once: its digest, its facts, and proof that it held still meanwhile.
+
+May not open a source for anything but reading (promise I1), and may not let a fault in its facts keep a
+file from being copied (promise I19).
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import stat
+from collections.abc import Callable
+from typing import Final
+
+from replicatord.drives.buffers import CHUNK_BYTES
+from replicatord.media.digests import Hasher
+from replicatord.media import read_facts
+from replicatord.model.frames import Digest, FileStat, SeenFile
+from replicatord.watching.settling import Spot
+from replicatord.watching.walk import joined
+
+_FLAGS: Final = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
+
+
+class Unsettled(Exception):  # noqa: N818  not an error: the file is looked at again later
+    """The file is still being written, or changed under the reading (promise I9)."""
+
+
+class Stopped(Exception):  # noqa: N818
+    """The service is asked to stop; the file is read by its next start."""
+
+
+def find_file_stat(root: str, spot: Spot) -> FileStat | None:
+    """Look at a file; None when no plain file is there (any more). Raises OSError when it cannot be told."""
+    try:
+        found = os.stat(_path(root, spot), follow_symlinks=False)
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    return FileStat.of(found) if stat.S_ISREG(found.st_mode) else None
+
+
+def read_file(
+    root: str,
+    spot: Spot,
+    *,
+    buffer: memoryview,
+    new_hasher: Callable[[], Hasher],
+    must_stop: Callable[[], bool],
+) -> SeenFile:
+    """Read a file whole. Raises Unsettled, Stopped, and OSError when it cannot be read."""
+    path = _path(root, spot)
+    fd = os.open(path, _FLAGS)
+    try:
+        found = os.fstat(fd)
+        if not stat.S_ISREG(found.st_mode) or _is_being_written(fd):
+            raise Unsettled
+        before = FileStat.of(found)
+        facts = read_facts(fd, name=spot.name, size_bytes=before.size_bytes)
+        digest = _digest(fd, before.size_bytes, buffer, new_hasher(), must_stop)
+        if FileStat.of(os.fstat(fd)) != before or FileStat.of(os.stat(path, follow_symlinks=False)) != before:
+            raise Unsettled
+    finally:
+        os.close(fd)
+    return SeenFile(
+        source=spot.source, folder=spot.folder, name=spot.name, stat=before, digest=digest, facts=facts
+    )
+
+
+def _digest(
+    fd: int, size: int, buffer: memoryview, hasher: Hasher, must_stop: Callable[[], bool]
+) -> Digest:
+    if size > CHUNK_BYTES:
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_SEQUENTIAL)
+    offset = 0
+    while count := os.preadv(fd, [buffer], offset):
+        hasher.update(buffer[:count])
+        offset += count
+        if must_stop():
+            raise Stopped
+    if offset != size:
+        raise Unsettled
+    return Digest(hasher.digest())
+
+
+def _is_being_written(fd: int) -> bool:
+    """Ask the kernel whether somebody has the file open for writing.
+
+    A read lease is refused with EAGAIN while there is a writer (fcntl(2), F_SETLEASE). It is given back
+    at once; a program that opens the file in that instant waits for microseconds. Where leases are not to
+    be had (another owner, a network drive) the answer is no, and settling is by time alone.
+    """
+    try:
+        fcntl.fcntl(fd, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+    except OSError as exc:
+        return exc.errno == errno.EAGAIN
+    fcntl.fcntl(fd, fcntl.F_SETLEASE, fcntl.F_UNLCK)
+    return False
+
+
+def _path(root: str, spot: Spot) -> bytes:
+    return os.path.join(os.fsencode(root), joined(spot.folder, spot.name))
