@@ -96,13 +96,16 @@ class Lane(threading.Thread):
                     if asked == self._asked:
                         self._owed_bytes = 0
                     self._changed.notify_all()
-                    self._changed.wait_for(lambda a=asked: self._asked != a or self._is_over(), self._patience_s())
+                    self._wait_for_reason(asked)
         except Interrupted:
             pass
         except BaseException as exc:  # noqa: BLE001  a lane's death must be seen by the service, whatever it was
             self.failure = exc
         with self._changed:
             self._changed.notify_all()
+
+    def _wait_for_reason(self, asked: int) -> None:
+        self._changed.wait_for(lambda: self._asked != asked or self._is_over(), self._patience_s())
 
     def _is_over(self) -> bool:
         return self._leave or self._context.stop.is_set()

@@ -181,9 +181,7 @@ class Visit:
         group: list[Staged] = []
         size = 0
         while True:
-            wishes = self._context.desk.look(
-                lambda l, after=after: l.wishes.next_wishes(self._bay, after=after, limit=_WISHES_AT_ONCE)
-            )
+            wishes = self._next_wishes(after)
             if not wishes:
                 return group, after, True
             room = self._room() - size
@@ -201,6 +199,11 @@ class Visit:
                 if len(group) >= self._size.files or size >= self._size.size_bytes:
                     self._under_way_bytes += size
                     return group, after, False
+
+    def _next_wishes(self, after: int) -> list[Wish]:
+        return self._context.desk.look(
+            lambda l: l.wishes.next_wishes(self._bay, after=after, limit=_WISHES_AT_ONCE)
+        )
 
     def _room(self) -> int:
         settings, drive = self._context.settings, self._drive.drive

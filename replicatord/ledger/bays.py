@@ -72,7 +72,7 @@ class Bays:
     def set_state(self, name: str, *, state: str, reason: str, at: str) -> bool:
         """Note how a drive is doing; tell whether that is news."""
         before = self._db.execute("SELECT state, reason FROM bay WHERE name = ?", (name,)).fetchone()
-        is_news = before != (state, reason)
+        is_news = bool(before != (state, reason))
         if is_news:
             self._db.execute(
                 "UPDATE bay SET state = ?, reason = ?, changed_at = ? WHERE name = ?", (state, reason, at, name)

@@ -12,12 +12,12 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from replicatord.media.found import TEXT_LIMIT_BYTES, Found, clean_text, guarded, time_part
 from replicatord.media.tiff import is_tiff, read_tiff
 from replicatord.media.times import is_movie_time_unset, parse_iso_time, parse_movie_time
-from replicatord.media.window import Held, NotReadableError, Source, Span, Steps, read_exactly
+from replicatord.media.window import BLOCKS_MAX, Held, NotReadableError, Source, Span, Steps, read_exactly
 from replicatord.media.xmp import read_xmp
 from replicatord.model.frames import TimeOrigin
 
@@ -48,6 +48,14 @@ class _Box:
     kind: bytes
     uuid: bytes  # of a box of type uuid, else b""
     content: Span
+
+
+class _Limits:
+    """What may be read of one file, counted over all its levels."""
+
+    def __init__(self) -> None:
+        self.boxes = Steps(_BOXES_MAX, "boxes")
+        self.blocks = Steps(BLOCKS_MAX, "blocks of Exif or XMP")
 
 
 def is_bmff(head: bytes) -> bool:
@@ -86,28 +94,28 @@ def read_bmff(source: Source) -> Iterator[Found]:
 
     Raises: NotReadableError when the boxes cannot be followed to the end.
     """
-    steps = Steps(_BOXES_MAX, "boxes")
+    limits = _Limits()
     has_index = False
-    for box in _walk(source, steps):
+    for box in _walk(source, limits):
         if box.kind == b"meta":
             has_index = True
-            yield from guarded(_read_items(source, box.content, steps))
+            yield from guarded(_read_items(source, box.content, limits))
         elif box.kind == b"moov":
             has_index = True
-            yield from guarded(_read_movie(box.content, steps))
+            yield from guarded(_read_movie(box.content, limits))
         elif box.uuid == _XMP_UUID:
-            yield from guarded(read_xmp(box.content))
+            yield from guarded(_read_packet(box.content, limits))
         elif box.kind == b"moof" and has_index:
             return  # a film in fragments: thousands of boxes follow, and none of them is wanted
     if not has_index:
         yield Found(problems=("it ends before the box that describes it (moov or meta)",))
 
 
-def _walk(source: Source, steps: Steps) -> Iterator[_Box]:
+def _walk(source: Source, limits: _Limits) -> Iterator[_Box]:
     """Give the boxes that lie side by side in a source; one that is cut off is given as far as it goes."""
     at = 0
     while source.size_bytes - at >= 8:
-        steps.take()
+        limits.boxes.take()
         head = source.read(at, 32)
         if len(head) < 8:
             return
@@ -128,18 +136,23 @@ def _walk(source: Source, steps: Steps) -> Iterator[_Box]:
         at += size
 
 
-def _read_movie(moov: Source, steps: Steps) -> Iterator[Found]:
-    for box in _walk(moov, steps):
+def _read_movie(moov: Source, limits: _Limits) -> Iterator[Found]:
+    for box in _walk(moov, limits):
         if box.kind == b"mvhd":
             yield from guarded(_read_movie_header(box.content))
         elif box.kind == b"meta":
-            yield from guarded(_read_keys(box.content, steps))
+            yield from guarded(_read_keys(box.content, limits))
         elif box.kind == b"udta":
-            yield from guarded(_read_user_part(box.content, steps))
+            yield from guarded(_read_user_part(box.content, limits))
         elif box.uuid == _CMT_UUID:
-            yield from guarded(_read_camera_part(box.content, steps))
+            yield from guarded(_read_camera_part(box.content, limits))
         elif box.uuid == _XMP_UUID:
-            yield from guarded(read_xmp(box.content))
+            yield from guarded(_read_packet(box.content, limits))
+
+
+def _read_packet(content: Source, limits: _Limits) -> Iterator[Found]:
+    limits.blocks.take()
+    yield from read_xmp(content)
 
 
 def _read_movie_header(mvhd: Source) -> Iterator[Found]:
@@ -151,18 +164,19 @@ def _read_movie_header(mvhd: Source) -> Iterator[Found]:
         yield time_part(f"{seconds} s", parse_movie_time(seconds), TimeOrigin.MOVIE)
 
 
-def _read_user_part(udta: Source, steps: Steps) -> Iterator[Found]:
-    for box in _walk(udta, steps):
+def _read_user_part(udta: Source, limits: _Limits) -> Iterator[Found]:
+    for box in _walk(udta, limits):
         if box.kind == b"XMP_":
-            yield from guarded(read_xmp(box.content))
+            yield from guarded(_read_packet(box.content, limits))
         elif box.kind == b"meta":
-            yield from guarded(_read_keys(box.content, steps))
+            yield from guarded(_read_keys(box.content, limits))
 
 
-def _read_camera_part(part: Source, steps: Steps) -> Iterator[Found]:
+def _read_camera_part(part: Source, limits: _Limits) -> Iterator[Found]:
     """Read CR3's blocks: CMT1 is a TIFF of the first directory, CMT2 one of the Exif directory."""
-    for box in _walk(part, steps):
+    for box in _walk(part, limits):
         if box.kind in (b"CMT1", b"CMT2"):
+            limits.blocks.take()
             yield from guarded(read_tiff(box.content))
 
 
@@ -171,18 +185,18 @@ def _meta_content(meta: Source) -> Source:
     return meta if meta.read(4, 4) == b"hdlr" else Span(meta, 4, meta.size_bytes)
 
 
-def _read_keys(meta: Source, steps: Steps) -> Iterator[Found]:
+def _read_keys(meta: Source, limits: _Limits) -> Iterator[Found]:
     """Read QuickTime metadata: `keys` names what `ilst` holds by number."""
-    boxes = {box.kind: box.content for box in _walk(_meta_content(meta), steps)}
+    boxes = {box.kind: box.content for box in _walk(_meta_content(meta), limits)}
     if b"keys" not in boxes or b"ilst" not in boxes:
         return
     names = _key_names(boxes[b"keys"])
-    for item in _walk(boxes[b"ilst"], steps):
+    for item in _walk(boxes[b"ilst"], limits):
         number = int.from_bytes(item.kind, "big")
         name = names.get(number, b"")
         if name not in (_CREATION_DATE, _MODEL):
             continue
-        for part in _walk(item.content, steps):
+        for part in _walk(item.content, limits):
             if part.kind != b"data":
                 continue
             text = clean_text(part.content.read(8, TEXT_LIMIT_BYTES))  # after its type and its locale
@@ -208,25 +222,26 @@ def _key_names(keys: Source) -> dict[int, bytes]:
     return names
 
 
-def _read_items(source: Source, meta: Source, steps: Steps) -> Iterator[Found]:
+def _read_items(source: Source, meta: Source, limits: _Limits) -> Iterator[Found]:
     """Read the Exif and XMP items of a picture."""
     boxes: dict[bytes, Source] = {}
-    for box in _walk(_meta_content(meta), steps):
+    for box in _walk(_meta_content(meta), limits):
         boxes.setdefault(box.kind, box.content)
     if b"iinf" not in boxes or b"iloc" not in boxes:
         return
-    exif, xmp = _wanted_items(boxes[b"iinf"], steps)
+    exif, xmp = _wanted_items(boxes[b"iinf"], limits)
     places = _item_places(boxes[b"iloc"], exif | xmp)
     for item in sorted(places, key=lambda item: item in xmp):  # Exif first
+        limits.blocks.take()
         yield from guarded(_read_item(source, boxes.get(b"idat"), places[item], is_exif=item in exif))
 
 
-def _wanted_items(iinf: Source, steps: Steps) -> tuple[frozenset[int], frozenset[int]]:
+def _wanted_items(iinf: Source, limits: _Limits) -> tuple[frozenset[int], frozenset[int]]:
     """Give the numbers of the Exif items and of the XMP items."""
     version = read_exactly(iinf, 0, 4, "its list of items")[0]
     entries = Held(iinf.read(6 if version == 0 else 8, _INDEX_MAX_BYTES))
     exif, xmp = set(), set()
-    for box in _walk(entries, steps):
+    for box in _walk(entries, limits):
         head = box.content.read(0, 64)
         if box.kind != b"infe" or len(head) < 12 or head[0] not in (2, 3):
             continue

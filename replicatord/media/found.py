@@ -6,7 +6,7 @@ May not read anything.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from replicatord.media.times import Moment, is_unset
 from replicatord.media.window import NotReadableError

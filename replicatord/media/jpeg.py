@@ -9,11 +9,19 @@ its extension over several segments).
 from __future__ import annotations
 
 import struct
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from replicatord.media.found import Found, guarded
 from replicatord.media.tiff import read_tiff
-from replicatord.media.window import PIECE_LIMIT_BYTES, Held, NotReadableError, Source, Span, Steps
+from replicatord.media.window import (
+    BLOCKS_MAX,
+    PIECE_LIMIT_BYTES,
+    Held,
+    NotReadableError,
+    Source,
+    Span,
+    Steps,
+)
 from replicatord.media.xmp import EXTENDED, found_in, read_properties
 
 if TYPE_CHECKING:
@@ -39,7 +47,7 @@ def read_jpeg(source: Source) -> Iterator[Found]:
     """Give what a JPEG says: Exif first, then XMP."""
     segments, problem = _find_segments(source)
     exif = [part for part in segments if part.read(0, len(_EXIF)) == _EXIF]
-    for part in exif:
+    for part in exif[:BLOCKS_MAX]:
         yield from guarded(read_tiff(Span(part, len(_EXIF) + 1, part.size_bytes)))
     yield from guarded(_read_packets(segments))
     if problem:
@@ -65,7 +73,9 @@ def _find_segments(source: Source) -> tuple[list[Span], str]:
             if marker == 0xFF or marker in _ALONE:
                 at += 1 if marker == 0xFF else 2  # a run of fill bytes is counted against the steps too
                 continue
-            length = struct.unpack_from(">H", head, 2)[0]
+            length = struct.unpack_from(">H", head, 2)[0]  # counts its own two bytes
+            if length < 2:
+                return found, "a segment before its picture has no length"
             if marker == _APP1:
                 found.append(Span(source, at + 4, length - 2))
             at += 2 + length
@@ -77,9 +87,8 @@ def _read_packets(segments: list[Span]) -> Iterator[Found]:
     """Read the XMP packet, and its extension where the stars are not in the packet itself."""
     guid = b""
     has_stars = False
-    for part in segments:
-        if part.read(0, len(_XMP)) != _XMP:
-            continue
+    packets = [part for part in segments if part.read(0, len(_XMP)) == _XMP]
+    for part in packets[:BLOCKS_MAX]:
         # One byte ends the name. It should be NUL; where it is a blank, the packet is no worse for it.
         properties = read_properties(Span(part, len(_XMP) + 1, part.size_bytes))
         found = found_in(properties)

@@ -9,7 +9,7 @@ source.
 from __future__ import annotations
 
 from types import MappingProxyType
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from replicatord.model.frames import Kind
 

@@ -8,7 +8,7 @@ because the file is copied in any case: it may be all there is.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from replicatord.media.found import Found, guarded, join
 from replicatord.media.names import is_raw_format, kind_and_format_of_name, kind_of_format

@@ -7,17 +7,23 @@ Source: common practice, no published source; the two numbers in the header were
 from __future__ import annotations
 
 import struct
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from replicatord.media.jpeg import is_jpeg, read_jpeg
 from replicatord.media.window import NotReadableError, Source, Span, read_exactly
 
 if TYPE_CHECKING:
-    from replicatord.media.found import Found
     from collections.abc import Iterator
 
-MAGIC: Final = b"FUJIFILMCCD-RAW "
+    from replicatord.media.found import Found
+
+_MAGIC: Final = b"FUJIFILMCCD-RAW "
 _JPEG_PLACE_AT: Final = 84  # offset and length, big-endian
+
+
+def is_raf(head: bytes) -> bool:
+    """Whether a file that starts so is a RAF."""
+    return head.startswith(_MAGIC)
 
 
 def read_raf(source: Source) -> Iterator[Found]:

@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from replicatord.media.found import TEXT_LIMIT_BYTES, Found, clean_text, guarded, join, time_part
+from replicatord.media.found import TEXT_LIMIT_BYTES, Found, clean_text, guarded, time_part
 from replicatord.media.times import is_unset, parse_date_and_time, parse_riff_time
-from replicatord.media.window import Source, Span, Steps, read_exactly
+from replicatord.media.window import BLOCKS_MAX, Source, Span, Steps, read_exactly
 from replicatord.media.xmp import read_xmp
 from replicatord.model.frames import TimeOrigin
 
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 _CHUNKS_MAX: Final = 4096  # of one file, at both levels: real ones stay under 100 beside the media data
 _ENTERED: Final = frozenset({b"hdrl", b"INFO", b"exif"})
+_TEXTS: Final = frozenset({b"IDIT", b"ICRD", b"etim", b"emdl"})
 _SEE_DS64: Final = 0xFFFF_FFFF  # the size in RF64 that stands for "too large, see ds64"
 _BEXT_TIME_AT: Final = 256 + 32 + 32  # after description, originator and its reference (EBU Tech 3285)
 
@@ -45,25 +46,33 @@ def format_of_riff(head: bytes) -> str | None:
 
 
 def read_riff(source: Source) -> Iterator[Found]:
-    """Give what an AVI or WAV file says.
-
-    Raises: NotReadableError when there are chunks without end.
-    """
+    """Give what an AVI or WAV file says; where its chunks cannot be followed, what came before counts."""
     texts: dict[bytes, str] = {}
-    parts: list[Found] = []
+    parts = list(guarded(_read_chunks(source, texts)))
+    yield from _read_texts(texts)  # last read, first given: two of them may belong together
+    yield from parts
+
+
+def _read_chunks(source: Source, texts: dict[bytes, str]) -> Iterator[Found]:
+    """Give the chunks that speak for themselves, and put the short texts of the others into `texts`."""
     steps = Steps(_CHUNKS_MAX, "chunks")
+    blocks = Steps(BLOCKS_MAX, "blocks of XMP")
     for chunk in _walk(source, 12, steps):
         if chunk.list_name in _ENTERED:
             for inner in _walk(chunk.content, 0, steps):
-                texts.setdefault(inner.name, clean_text(inner.content.read(0, TEXT_LIMIT_BYTES)))
+                if inner.name in _TEXTS:
+                    texts.setdefault(inner.name, _text(inner.content))
         elif chunk.name == b"bext":
-            parts.extend(guarded(_read_bext(chunk.content)))
+            yield from guarded(_read_bext(chunk.content))
         elif chunk.name == b"_PMX":
-            parts.extend(guarded(read_xmp(chunk.content)))
+            blocks.take()
+            yield from guarded(read_xmp(chunk.content))
         elif chunk.name == b"IDIT":
-            texts.setdefault(chunk.name, clean_text(chunk.content.read(0, TEXT_LIMIT_BYTES)))
-    yield from _read_texts(texts)
-    yield join(parts)
+            texts.setdefault(chunk.name, _text(chunk.content))
+
+
+def _text(content: Source) -> str:
+    return clean_text(content.read(0, TEXT_LIMIT_BYTES))
 
 
 def _walk(source: Source, at: int, steps: Steps) -> Iterator[_Chunk]:

@@ -8,18 +8,22 @@ Sources: the standards named in the readers; PNG (ISO 15948) and GIF89a for thei
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from replicatord.media import bmff, jpeg, raf, riff, tiff
 from replicatord.media.names import TIFF_RAWS
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
     from replicatord.media.found import Found
     from replicatord.media.window import Source
-    from collections.abc import Callable, Iterator
 
 HEAD_BYTES: Final = 512  # enough for the brands of every ftyp box seen
 _MOVIES: Final = frozenset({"mp4", "mov", "m4v", "3gp", "3g2", "m4a"})
+
+
+_Reader: TypeAlias = "Callable[[Source], Iterator[Found]]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,26 +32,14 @@ class Sniffed:
 
     format: str  # the format if the name says nothing that fits
     fits: frozenset[str]  # formats that start so; if the name says one of these, the name is right
-    read: Callable[[Source], Iterator[Found]] | None  # None where facts of this format are not read
+    read: _Reader | None  # None where facts of this format are not read
 
 
 def sniff(head: bytes) -> Sniffed | None:
     """Tell what a file is by its first HEAD_BYTES; None when it is nothing we know."""
-    if jpeg.is_jpeg(head):
-        return Sniffed(format="jpeg", fits=frozenset({"jpeg", "mpo"}), read=jpeg.read_jpeg)
-    if head.startswith(raf.MAGIC):
-        return Sniffed(format="raf", fits=frozenset({"raf"}), read=raf.read_raf)
-    if tiff.is_tiff(head):
-        return _sniff_tiff(head)
-    if bmff.is_bmff(head):
-        return _sniff_boxes(head)
-    riff_format = riff.format_of_riff(head)
-    if riff_format is not None:
-        reader = None if riff_format == "webp" else riff.read_riff
-        return Sniffed(format=riff_format, fits=frozenset({riff_format}), read=reader)
-    for magic, name in ((b"\x89PNG\r\n\x1a\n", "png"), (b"GIF8", "gif")):
-        if head.startswith(magic):
-            return Sniffed(format=name, fits=frozenset({name}), read=None)
+    for is_it, tell in _TELLERS:
+        if is_it(head):
+            return tell(head)
     return None
 
 
@@ -71,3 +63,25 @@ def _sniff_boxes(head: bytes) -> Sniffed:
     else:
         fits = _MOVIES if name in _MOVIES else frozenset({"heic", "heif"})
     return Sniffed(format=name, fits=fits, read=bmff.read_bmff)
+
+
+def _sniff_riff(head: bytes) -> Sniffed:
+    name = riff.format_of_riff(head) or "other"
+    return Sniffed(format=name, fits=frozenset({name}), read=None if name == "webp" else riff.read_riff)
+
+
+def _certain(name: str, *also: str, read: _Reader | None = None) -> Callable[[bytes], Sniffed]:
+    """Give a teller for first bytes that leave no choice but these formats."""
+    seen = Sniffed(format=name, fits=frozenset({name, *also}), read=read)
+    return lambda _: seen
+
+
+_TELLERS: Final[tuple[tuple[Callable[[bytes], bool], Callable[[bytes], Sniffed]], ...]] = (
+    (jpeg.is_jpeg, _certain("jpeg", "mpo", read=jpeg.read_jpeg)),
+    (raf.is_raf, _certain("raf", read=raf.read_raf)),
+    (tiff.is_tiff, _sniff_tiff),
+    (bmff.is_bmff, _sniff_boxes),
+    (lambda head: riff.format_of_riff(head) is not None, _sniff_riff),
+    (lambda head: head.startswith(b"\x89PNG\r\n\x1a\n"), _certain("png")),
+    (lambda head: head.startswith(b"GIF8"), _certain("gif")),
+)

@@ -11,6 +11,8 @@ from typing import Final, Protocol
 
 READ_LIMIT_BYTES: Final = 8 * 1024 * 1024  # of one file, in all: metadata of real files took 10 to 108 kB
 PIECE_LIMIT_BYTES: Final = 4 * 1024 * 1024  # in one piece: the largest is an XMP packet with its edits
+BLOCKS_MAX: Final = 4  # Exif and XMP blocks of one file: CR3 has 3, most have 1 or 2. Each costs work anew,
+# though its bytes may be those of another: without this a small file could be read over and over
 _PAGE_BYTES: Final = 4096  # box headers lie far apart, so a larger page would spend the limit on nothing
 
 

@@ -10,18 +10,19 @@ from __future__ import annotations
 
 import codecs
 import re
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 from xml.parsers import expat
 
 from replicatord.media.found import Found, clean_text, shown, time_part
 from replicatord.media.times import parse_exif_time
-from replicatord.media.window import PIECE_LIMIT_BYTES, NotReadableError, Source
+from replicatord.media.window import PIECE_LIMIT_BYTES, NotReadableError, Source, Steps
 from replicatord.model.frames import TimeOrigin
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-_RDF: Final = "http://www.w3.org/1999/02/22-rdf-syntax-ns# "  # the blank parts namespace and name, see below
+_RDF: Final = "http://www.w3.org/1999/02/22-rdf-syntax-ns# RDF"  # a blank parts namespace and name
+_DESCRIPTION: Final = "http://www.w3.org/1999/02/22-rdf-syntax-ns# Description"
 RATING: Final = "http://ns.adobe.com/xap/1.0/ Rating"
 MODEL: Final = "http://ns.adobe.com/tiff/1.0/ Model"
 TIME_ORIGINAL: Final = "http://ns.adobe.com/exif/1.0/ DateTimeOriginal"
@@ -30,7 +31,8 @@ EXTENDED: Final = "http://ns.adobe.com/xmp/note/ HasExtendedXMP"
 _WANTED: Final = frozenset({RATING, MODEL, TIME_ORIGINAL, DATE_CREATED, EXTENDED})
 
 _DEPTH_MAX: Final = 64  # elements in elements: real packets stay under 20
-_TEXT_MAX_CHARS: Final = 256  # of one value
+_ELEMENTS_MAX: Final = 200_000  # brush strokes of an edit are one element each; a fifth of a second's work
+_TEXT_MAX_CHARS: Final = 256  # of one value or namespace
 _PIECE_BYTES: Final = 65536  # expat is fed in pieces, so that a DTD stops it early
 _NUMBER: Final = re.compile(r"[+-]?\d{1,9}(?:\.\d{0,9})?", re.ASCII)
 _MARKS: Final = (  # UTF-32 before UTF-16: its little-endian mark starts with that of UTF-16
@@ -65,23 +67,34 @@ def found_in(properties: Properties) -> Found:
 
 
 class Properties:
-    """The wanted properties of the resource that a packet describes, by "namespace name"."""
+    """The wanted properties of the resource that a packet describes, by "namespace name".
+
+    Resolves prefixes by itself: expat's own way writes the namespace out for every attribute, which makes a
+    small packet with one long namespace cost gigabytes.
+    """
 
     def __init__(self) -> None:
         self.values: dict[str, str] = {}
         self.problems: tuple[str, ...] = ()
+        self.is_closed = False  # the root element came to its end: what follows is padding
+        self._steps = Steps(_ELEMENTS_MAX, "elements in its XMP")
         self._open: list[str] = []
         self._text: list[str] | None = None  # of the wanted element that is open
-        self.is_closed = False  # the root element came to its end: what follows is padding
+        self._spaces: dict[str, list[str]] = {}  # prefix: namespaces it stands for, the innermost last
+        self._declared: list[list[str]] = []  # prefixes that each open element declared
 
-    def start(self, name: str, attributes: dict[str, str]) -> None:
+    def start(self, tag: str, attributes: dict[str, str]) -> None:
         """Take an element's start; called by expat."""
+        self._steps.take()
         if len(self._open) >= _DEPTH_MAX:
             raise NotReadableError(f"its XMP nests deeper than {_DEPTH_MAX} elements")
-        if name == _RDF + "Description" and self._open[-1:] == [_RDF + "RDF"]:
-            for key in _WANTED & attributes.keys():
-                self.values.setdefault(key, attributes[key][:_TEXT_MAX_CHARS].strip())
-        is_property = self._open[-2:] == [_RDF + "RDF", _RDF + "Description"]
+        self._declare(attributes)
+        name = self._resolve(tag)
+        if name == _DESCRIPTION and self._open[-1:] == [_RDF]:
+            for key, value in attributes.items():
+                if ":" in key and (wanted := self._resolve(key)) in _WANTED:
+                    self.values.setdefault(wanted, value[:_TEXT_MAX_CHARS].strip())
+        is_property = self._open[-2:] == [_RDF, _DESCRIPTION]
         self._text = [] if is_property and name in _WANTED else None
         self._open.append(name)
 
@@ -90,24 +103,40 @@ class Properties:
         if self._text is not None and len(self._text) < _TEXT_MAX_CHARS:
             self._text.append(text[:_TEXT_MAX_CHARS])
 
-    def end(self, name: str) -> None:
+    def end(self, _: str) -> None:
         """Take an element's end; called by expat."""
-        self._open.pop()
+        name = self._open.pop()
+        for prefix in self._declared.pop():
+            self._spaces[prefix].pop()
         if self._text is not None:
-            self.values.setdefault(name, "".join(self._text)[:_TEXT_MAX_CHARS].strip())
+            self.values.setdefault(name, "".join(self._text).strip()[:_TEXT_MAX_CHARS])
             self._text = None
         self.is_closed = not self._open
 
+    def _declare(self, attributes: dict[str, str]) -> None:
+        prefixes = []
+        for key, value in attributes.items():
+            if key == "xmlns" or key.startswith("xmlns:"):
+                prefix = key[6:]  # "" is the default namespace
+                self._spaces.setdefault(prefix, []).append(value[:_TEXT_MAX_CHARS])
+                prefixes.append(prefix)
+        self._declared.append(prefixes)
+
+    def _resolve(self, tag: str) -> str:
+        """Give "namespace name" of a name with a prefix; the bare name where the prefix means nothing."""
+        prefix, colon, name = tag.rpartition(":")
+        spaces = self._spaces.get(prefix if colon else "")
+        return f"{spaces[-1]} {name}" if spaces else tag[:_TEXT_MAX_CHARS]
+
 
 def read_properties(source: Source) -> Properties:
-    """Parse a packet.
+    """Parse a packet; what stands before a break in it is kept, and the break is named in `problems`.
 
-    What stands before a break in it is kept, and the break is named in `problems`.
-    Raises: NotReadableError when it holds a DTD or nests without end.
+    Raises: NotReadableError when its bytes cannot be read.
     """
     content, problems = _as_utf8(source)
     properties = Properties()
-    parser = expat.ParserCreate(encoding="UTF-8", namespace_separator=" ")
+    parser = expat.ParserCreate(encoding="UTF-8")
     parser.buffer_text = True
     parser.StartElementHandler = properties.start
     parser.EndElementHandler = properties.end
@@ -116,6 +145,8 @@ def read_properties(source: Source) -> Properties:
     try:
         for at in range(0, len(content), _PIECE_BYTES):
             parser.Parse(content[at : at + _PIECE_BYTES], at + _PIECE_BYTES >= len(content))
+    except NotReadableError as why:
+        problems = (*problems, str(why))
     except expat.ExpatError as why:
         if not properties.is_closed:  # behind the end, padding is often not XML
             problems = (*problems, f"its XMP breaks off: {expat.ErrorString(why.code)}, line {why.lineno}")

@@ -330,7 +330,10 @@ class Looker(threading.Thread):
                 self._last_taken_s[source] = max(last_s, now_s - after_s + 1.0)
             elif now_s - last_s >= after_s:
                 del self._last_taken_s[source]
-                self._context.desk.ask(lambda l, source=source: _end_load(l, source))
+                self._end_load(source)
+
+    def _end_load(self, source: str) -> None:
+        self._context.desk.ask(lambda l: end_loads(l, source))
 
     def _say(self, event: str, fields: dict[str, object]) -> None:
         self._context.desk.ask(lambda l: self._context.say(l, event, fields))
@@ -360,7 +363,8 @@ def take_readings(ledger: Ledger, context: Context, batch: list[SeenFile], *, zo
     return planned.new_bytes
 
 
-def _end_load(ledger: Ledger, source: str) -> None:
+def end_loads(ledger: Ledger, source: str) -> None:
+    """Note that nothing more comes into the open load of a source. Needs a transaction of its caller."""
     for load in ledger.loads.unfinished():
         if load.source == source and load.state is LoadState.OPEN:
             ledger.loads.set_state(load.id, LoadState.QUIET)

@@ -1,20 +1,21 @@
 """A short film as an MP4 file: JPEG pictures one after another, without sound.
 
-May not draw or write files: JPEG bytes go in, MP4 bytes come out. What it is, honestly: every sample of the one
-video track is a whole JPEG (object type 0x6C of ISO/IEC 14496-1), which general players know but no browser
-plays. It stands in for a camera's clip, whose codec nobody needs here.
+May not draw or write files: JPEG bytes go in, MP4 bytes come out. What it is, honestly: every sample of
+the one video track is a whole JPEG (object type 0x6C of ISO/IEC 14496-1), which general players know but no
+browser plays. It stands in for a camera's clip, whose codec nobody needs here.
 
-Source: ISO/IEC 14496-12 (boxes, tables, times), 14496-14 (`mp4v`, `esds`), 14496-1 (descriptors), all from memory.
+Source: ISO/IEC 14496-12 (boxes, tables, times), 14496-14 (`mp4v`, `esds`) and 14496-1 (descriptors), all
+from memory.
 """
 
 from __future__ import annotations
 
 import struct
 from collections.abc import Sequence
-from datetime import datetime, timezone
+from datetime import UTC, datetime
 from typing import Final
 
-_EPOCH: Final = datetime(1904, 1, 1, tzinfo=timezone.utc)  # 14496-12, movie header: seconds since then, UTC
+_EPOCH: Final = datetime(1904, 1, 1, tzinfo=UTC)  # 14496-12, movie header: seconds since then, UTC
 _TIMESCALE: Final = 600  # units a second; divides by the usual rates of pictures
 _MATRIX: Final = struct.pack(">9L", 0x10000, 0, 0, 0, 0x10000, 0, 0, 0, 0x40000000)  # no rotation
 _JPEG_OBJECT_TYPE: Final = 0x6C  # 14496-1, table of object type indications: visual ISO/IEC 10918-1
@@ -72,7 +73,9 @@ def _sample_table(
     sizes = struct.pack(f">{count}L", *(len(picture) for picture in pictures))
     return _box(
         b"stbl",
-        _full_box(b"stsd", struct.pack(">L", 1), _sample_entry(size, max(map(len, pictures)), pictures_per_s)),
+        _full_box(
+            b"stsd", struct.pack(">L", 1), _sample_entry(size, max(map(len, pictures)), pictures_per_s)
+        ),
         _full_box(b"stts", struct.pack(">LLL", 1, count, _TIMESCALE // pictures_per_s)),
         _full_box(b"stsc", struct.pack(">LLLL", 1, 1, count, 1)),
         _full_box(b"stsz", struct.pack(">LL", 0, count), sizes),
@@ -84,11 +87,15 @@ def _sample_entry(size: tuple[int, int], largest_bytes: int, pictures_per_s: int
     width, height = size
     seventy_two_dpi = 72 << 16
     rate = largest_bytes * 8 * pictures_per_s
-    decoder = struct.pack(">BB3sLL", _JPEG_OBJECT_TYPE, _VISUAL_STREAM << 2 | 1, largest_bytes.to_bytes(3, "big"), rate, rate)
+    decoder = struct.pack(
+        ">BB3sLL", _JPEG_OBJECT_TYPE, _VISUAL_STREAM << 2 | 1, largest_bytes.to_bytes(3, "big"), rate, rate
+    )
     elementary = _descriptor(3, struct.pack(">HB", 0, 0), _descriptor(4, decoder), _descriptor(6, b"\x02"))
     return _box(
         b"mp4v",
-        struct.pack(">6xH16xHHLL4xH32sHh", 1, width, height, seventy_two_dpi, seventy_two_dpi, 1, b"", 24, -1),
+        struct.pack(
+            ">6xH16xHHLL4xH32sHh", 1, width, height, seventy_two_dpi, seventy_two_dpi, 1, b"", 24, -1
+        ),
         _full_box(b"esds", elementary),
     )
 

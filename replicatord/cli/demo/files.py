@@ -1,10 +1,11 @@
 """The formats a camera writes: JPEG with Exif and XMP, DNG, sidecars and voice notes, as bytes.
 
-May not draw, and needs no Pillow: encoded pictures and plain pixels go in. Only `write_file` touches the disk,
-and it never replaces anything.
+May not draw, and needs no Pillow: encoded pictures and plain pixels go in. Only `write_file` touches the
+disk, and it never replaces anything.
 
-Sources: Exif 2.32 (CIPA DC-008), DCF 2.0 (CIPA DC-009), DNG 1.4.0.0 (Adobe, 2012), XMP part 1 (ISO 16684-1) and
-part 3 (Adobe, embedding), RIFF/WAVE (IBM and Microsoft, 1991), Broadcast Wave (EBU Tech 3285). From memory.
+Sources: Exif 2.32 (CIPA DC-008), DCF 2.0 (CIPA DC-009), DNG 1.4.0.0 (Adobe, 2012), XMP part 1 (ISO 16684-1)
+and part 3 (Adobe, embedding), RIFF/WAVE (IBM and Microsoft, 1991), Broadcast Wave (EBU Tech 3285). Numbers
+of tags and sections are from memory.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from __future__ import annotations
 import os
 import struct
 from dataclasses import dataclass
-from datetime import datetime, timezone
+from datetime import UTC, datetime
 from enum import Enum
 from typing import Final
 
@@ -49,6 +50,7 @@ class Shutter:
     exposure: tuple[int, int] = (1, 500)  # seconds, as a fraction
     aperture_tenths: int = 80
     iso: int = 200
+    software: str = SOFTWARE  # what wrote the file
 
 
 class RatingForm(Enum):
@@ -61,7 +63,9 @@ class RatingForm(Enum):
 # ---- JPEG ----
 
 
-def exif_jpeg(jpeg: bytes, *, size: tuple[int, int], shutter: Shutter, thumbnail: bytes = b"", xmp: bytes = b"") -> bytes:
+def exif_jpeg(
+    jpeg: bytes, *, size: tuple[int, int], shutter: Shutter, thumbnail: bytes = b"", xmp: bytes = b""
+) -> bytes:
     """Put an Exif block, and an XMP packet if given, into a bare JPEG.
 
     `size` is the picture's in pixels, `thumbnail` a JPEG of 160x120. Raises ValueError when `jpeg` does not
@@ -91,7 +95,7 @@ def exif_block(shutter: Shutter, *, size: tuple[int, int], thumbnail: bytes = b"
 
 
 def _camera_fields(shutter: Shutter) -> dict[int, Field]:
-    fields = {0x010F: text(MAKE), 0x0110: text(MODEL), 0x0112: short(1), 0x0131: text(SOFTWARE)}
+    fields = {0x010F: text(MAKE), 0x0110: text(MODEL), 0x0112: short(1), 0x0131: text(shutter.software)}
     if shutter.taken is not None:
         fields[0x0132] = text(_exif_time(shutter.taken))  # DateTime
     return fields
@@ -121,7 +125,11 @@ def _time_fields(shutter: Shutter) -> dict[int, Field]:
     """Give the trios of original and digitized time: wall time, sub-seconds, offset (Exif 2.32, 4.6.5)."""
     if shutter.taken is None:
         return {}
-    time, offset, subsec = text(_exif_time(shutter.taken)), text(_exif_offset(shutter.taken)), text(shutter.subsec)
+    time, offset, subsec = (
+        text(_exif_time(shutter.taken)),
+        text(_exif_offset(shutter.taken)),
+        text(shutter.subsec),
+    )
     return {
         0x9003: time,  # DateTimeOriginal
         0x9004: time,  # DateTimeDigitized
@@ -170,7 +178,9 @@ class Pixels:
     rgb: bytes
 
 
-def dng(pixels: Pixels, *, small: Pixels, preview: bytes, preview_size: tuple[int, int], shutter: Shutter) -> bytes:
+def dng(
+    pixels: Pixels, *, small: Pixels, preview: bytes, preview_size: tuple[int, int], shutter: Shutter
+) -> bytes:
     """Give a DNG 1.4 of uncompressed 16-bit sensor data, with a small RGB picture first and a JPEG preview.
 
     `pixels` is what the sensor sees: through its colour filters one of three channels is kept for each pixel.
@@ -202,9 +212,7 @@ def dng(pixels: Pixels, *, small: Pixels, preview: bytes, preview_size: tuple[in
 
 # CIE XYZ (D65) to linear sRGB, in ten-thousandths (IEC 61966-2-1): the invented sensor sees as sRGB does.
 _XYZ_TO_SENSOR: Final = tuple(
-    part
-    for value in (32406, -15372, -4986, -9689, 18758, 415, 557, -2040, 10570)
-    for part in (value, 10_000)
+    part for value in (32406, -15372, -4986, -9689, 18758, 415, 557, -2040, 10570) for part in (value, 10_000)
 )
 _RED_GREEN_GREEN_BLUE: Final = (0, 1, 1, 2)  # the filter's pattern, two rows of two
 
@@ -253,8 +261,9 @@ def _preview_directory(jpeg: bytes, size: tuple[int, int]) -> Directory:
 
 
 def sensor_samples(pixels: Pixels) -> bytes:
-    """Give one little-endian 16-bit sample a pixel, linear in light, seen through a red-green-green-blue filter.
+    """Give one little-endian 16-bit sample a pixel, linear in light.
 
+    The filter's pattern is red and green in even rows, green and blue in odd ones.
     Raises ValueError when width or height is odd: the filter's pattern would be cut.
     """
     if pixels.width % 2 or pixels.height % 2:
@@ -345,4 +354,4 @@ def write_file(path: str, content: bytes, *, modified_at: datetime) -> None:
         raise DemoCannotWrite(path, exc.strerror or type(exc).__name__) from exc
 
 
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=timezone.utc)
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)

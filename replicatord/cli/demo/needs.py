@@ -8,15 +8,18 @@ from __future__ import annotations
 from replicatord.errors import AppError
 
 
-class DemoNeedsPillow(AppError):
+class DemoNeedsPillow(AppError):  # noqa: N818 - says what is the matter, as a sentence does
     """The pictures of the demo cannot be drawn: Pillow is not installed."""
 
     def __str__(self) -> str:
         """Say what is missing and how to get it."""
-        return "could not draw the demo's pictures: Pillow is missing; install with `pip install 'replicatord[demo]'`"
+        return (
+            "could not draw the demo's pictures: Pillow is missing; "
+            "install with `pip install 'replicatord[demo]'`"
+        )
 
 
-class DemoCannotWrite(AppError):
+class DemoCannotWrite(AppError):  # noqa: N818 - as above
     """A file of the demo could not be written; what was written before it stays."""
 
     def __init__(self, path: str, cause: str) -> None:

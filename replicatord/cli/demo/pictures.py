@@ -10,7 +10,6 @@ import io
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from enum import Enum
 from random import Random
 from typing import Final
 
@@ -47,23 +46,28 @@ class _Palette:
 _PALETTES: Final[dict[Light, _Palette]] = {
     Light.DAWN: _Palette(
         sky=((104, 132, 176), (226, 176, 168), (255, 214, 160)), cloud=(244, 172, 150), sun=(255, 240, 196),
-        sun_height=0.12, hill=(116, 104, 132), water=(92, 104, 132), mud=(104, 82, 76), grass=(70, 62, 48), shade=0.45,
+        sun_height=0.12, hill=(116, 104, 132), water=(92, 104, 132),
+        mud=(104, 82, 76), grass=(70, 62, 48), shade=0.45,
     ),
     Light.DAY: _Palette(
         sky=((82, 138, 196), (148, 190, 224), (222, 234, 238)), cloud=(250, 250, 250), sun=(255, 255, 240),
-        sun_height=None, hill=(104, 128, 138), water=(70, 112, 132), mud=(134, 114, 90), grass=(96, 104, 58), shade=0.0,
+        sun_height=None, hill=(104, 128, 138), water=(70, 112, 132),
+        mud=(134, 114, 90), grass=(96, 104, 58), shade=0.0,
     ),
     Light.OVERCAST: _Palette(
         sky=((136, 148, 160), (178, 186, 192), (212, 214, 210)), cloud=(120, 130, 142), sun=(255, 255, 255),
-        sun_height=None, hill=(124, 134, 140), water=(104, 118, 122), mud=(116, 104, 90), grass=(104, 100, 66), shade=0.12,
+        sun_height=None, hill=(124, 134, 140), water=(104, 118, 122),
+        mud=(116, 104, 90), grass=(104, 100, 66), shade=0.12,
     ),
     Light.DUSK: _Palette(
         sky=((46, 52, 98), (170, 92, 110), (252, 168, 92)), cloud=(112, 62, 92), sun=(255, 214, 130),
-        sun_height=0.06, hill=(66, 52, 82), water=(54, 52, 84), mud=(56, 42, 50), grass=(34, 28, 32), shade=0.8,
+        sun_height=0.06, hill=(66, 52, 82), water=(54, 52, 84),
+        mud=(56, 42, 50), grass=(34, 28, 32), shade=0.8,
     ),
     Light.NIGHT: _Palette(
         sky=((10, 14, 34), (24, 34, 66), (58, 74, 108)), cloud=(44, 54, 84), sun=(236, 238, 226),
-        sun_height=0.62, hill=(18, 24, 42), water=(14, 22, 44), mud=(26, 28, 40), grass=(10, 12, 18), shade=0.72,
+        sun_height=0.62, hill=(18, 24, 42), water=(14, 22, 44),
+        mud=(26, 28, 40), grass=(10, 12, 18), shade=0.72,
     ),
 }  # fmt: skip
 
@@ -79,7 +83,7 @@ def paint(scene: Scene) -> Image.Image:
     sun = _paint_sky(ground, horizon, palette, rng)
     _paint_hills(ground, horizon, palette, rng)
     _paint_water(ground, horizon, palette, sun, rng)
-    picture = ground.resize(SIZE, Image.Resampling.BICUBIC)
+    picture = ground.resize(SIZE, Image.Resampling.BILINEAR)
     _SUBJECTS[scene.subject](_Stage(picture=picture, horizon=horizon * 2, palette=palette, rng=rng))
     _paint_grass(picture, palette, rng)
     grain = Image.frombytes("L", SIZE, rng.randbytes(width * height)).convert("RGB")
@@ -100,7 +104,7 @@ def scaled(picture: Image.Image, size: tuple[int, int]) -> Image.Image:
 
 def thumbnail(picture: Image.Image) -> Image.Image:
     """Scale a picture into THUMBNAIL_SIZE, with black bars where the shapes differ."""
-    return ImageOps.pad(picture, THUMBNAIL_SIZE, color=(0, 0, 0))
+    return ImageOps.pad(picture.reduce(5), THUMBNAIL_SIZE, color=(0, 0, 0))
 
 
 def pan(picture: Image.Image, *, size: tuple[int, int], count: int) -> Iterator[Image.Image]:
@@ -140,7 +144,9 @@ def _paint_sky(picture: Image.Image, horizon: int, palette: _Palette, rng: Rando
     sun = None
     if palette.sun_height is not None:
         sun = _Sun(
-            x=round(width * rng.uniform(0.2, 0.8)), y=round(horizon * (1 - palette.sun_height)), colour=palette.sun
+            x=round(width * rng.uniform(0.2, 0.8)),
+            y=round(horizon * (1 - palette.sun_height)),
+            colour=palette.sun,
         )
         sky = _glow(sky, sun, radius=round(width * 0.42), strength=0.75)
     wisps = Image.blend(_noise(rng, (4, 11), sky.size), _noise(rng, (14, 40), sky.size), 0.38)
@@ -165,7 +171,9 @@ def _glow(sky: Image.Image, sun: _Sun, *, radius: int, strength: float) -> Image
     fall = [round(max(0.0, 1 - v / edge) ** 2.2 * 255 * strength) for v in range(256)]
     halo = Image.radial_gradient("L").point(fall)
     mask = Image.new("L", sky.size, 0)
-    mask.paste(halo.resize((radius * 2, radius * 2), Image.Resampling.BICUBIC), (sun.x - radius, sun.y - radius))
+    mask.paste(
+        halo.resize((radius * 2, radius * 2), Image.Resampling.BICUBIC), (sun.x - radius, sun.y - radius)
+    )
     return Image.composite(Image.new("RGB", sky.size, sun.colour), sky, mask)
 
 
@@ -174,17 +182,23 @@ def _paint_hills(picture: Image.Image, horizon: int, palette: _Palette, rng: Ran
         colour = mix(palette.hill, palette.sky[2], 0.62 * distance)
         rise = picture.height * (0.075 if distance == 1.0 else 0.035)
         phases = [rng.uniform(0, math.tau) for _ in range(4)]
-        ridge = [(x, horizon - rise * _roll(x / picture.width, phases)) for x in range(0, picture.width + 5, 5)]
+        ridge = [
+            (x, horizon - rise * _roll(x / picture.width, phases)) for x in range(0, picture.width + 5, 5)
+        ]
         _fill(picture, [(0, horizon), *ridge, (picture.width, horizon)], colour)
 
 
 def _roll(x: float, phases: Sequence[float]) -> float:
     """Give the height of a ridge, about 0 to 1, at `x` from 0 to 1."""
     waves = ((1.3, 0.45), (3.1, 0.25), (7.7, 0.09), (19.0, 0.03))
-    return max(0.04, 0.42 + sum(a * math.sin(math.tau * f * x + p) for (f, a), p in zip(waves, phases, strict=True)))
+    return max(
+        0.04, 0.42 + sum(a * math.sin(math.tau * f * x + p) for (f, a), p in zip(waves, phases, strict=True))
+    )
 
 
-def _paint_water(picture: Image.Image, horizon: int, palette: _Palette, sun: _Sun | None, rng: Random) -> None:
+def _paint_water(
+    picture: Image.Image, horizon: int, palette: _Palette, sun: _Sun | None, rng: Random
+) -> None:
     """Mirror what is above the horizon, darken it towards the eye, and lay ripples over it."""
     width, depth = picture.width, picture.height - horizon
     above = picture.crop((0, 0, width, horizon)).transpose(Image.Transpose.FLIP_TOP_BOTTOM)
@@ -236,7 +250,9 @@ def _paint_bank(stage: _Stage, *, top: float, bottom: float, left: float, right:
         middle, half = (top + bottom) / 2, (bottom - top) / 2
         x = (left + (right - left) * t) * width
         upper.append((x, stage.horizon + depth * (middle - half * swell * (0.75 + 0.3 * _roll(t, phases)))))
-        lower.append((x, stage.horizon + depth * (middle + half * swell * (0.55 + 0.6 * _roll(1 - t, phases)))))
+        lower.append(
+            (x, stage.horizon + depth * (middle + half * swell * (0.55 + 0.6 * _roll(1 - t, phases))))
+        )
     _paint_mud(stage, [*upper, *reversed(lower)])
 
 
@@ -279,7 +295,13 @@ def _portrait(stage: _Stage) -> None:
     rng = stage.rng
     _paint_bank(stage, top=0.05, bottom=0.2, left=rng.uniform(-0.2, 0.1), right=rng.uniform(0.6, 1.2))
     for _ in range(4):
-        _bird(stage, depth=rng.uniform(0.1, 0.16), x=rng.uniform(0.1, 0.9), plumage=Plumage.GREY, is_mirrored=False)
+        _bird(
+            stage,
+            depth=rng.uniform(0.1, 0.16),
+            x=rng.uniform(0.1, 0.9),
+            plumage=Plumage.GREY,
+            is_mirrored=False,
+        )
     plumage = rng.choice(tuple(Plumage))
     x = rng.uniform(0.3, 0.6)
     tile = shapes.wader(400, plumage, is_feeding=rng.random() < 0.4, shade=stage.palette.shade)
@@ -293,11 +315,12 @@ def _flight(stage: _Stage) -> None:
     _paint_bank(stage, top=0.1, bottom=0.4, left=rng.uniform(-0.3, 0.1), right=rng.uniform(0.7, 1.3))
     colour = mix((58, 54, 54), (20, 20, 30), stage.palette.shade)
     centre_x, centre_y = rng.uniform(0.35, 0.65), rng.uniform(0.4, 0.6)
+    birds = [shapes.flying(rng.randint(20, 46), lift=rng.uniform(-0.9, 1.0), colour=colour) for _ in range(16)]
     for _ in range(rng.randint(70, 120)):
         x, y = rng.gauss(centre_x, 0.15), rng.gauss(centre_y, 0.16)
         y += (x - centre_x) * 0.5  # the flock climbs
-        tile = shapes.flying(rng.randint(20, 46), lift=rng.uniform(-0.9, 1.0), colour=colour)
-        _stand(stage.picture, tile, x=round(x * stage.picture.width), y=round(y * stage.horizon * 1.1))
+        bird = rng.choice(birds)
+        _stand(stage.picture, bird, x=round(x * stage.picture.width), y=round(y * stage.horizon * 1.1))
 
 
 def _sail(stage: _Stage) -> None:
@@ -306,18 +329,30 @@ def _sail(stage: _Stage) -> None:
     sails: list[Colour] = [(164, 78, 54), (226, 212, 180), (148, 60, 48), (236, 230, 218)]
     for length, depth, x in ((70, 0.015, rng.uniform(0.6, 0.9)), (110, 0.04, rng.uniform(0.1, 0.4))):
         _boat(stage, length=length, depth=depth, x=x, sail=rng.choice(sails))
-    _boat(stage, length=rng.randint(380, 520), depth=rng.uniform(0.22, 0.34), x=rng.uniform(0.35, 0.65), sail=rng.choice(sails))
+    _boat(
+        stage,
+        length=rng.randint(380, 520),
+        depth=rng.uniform(0.22, 0.34),
+        x=rng.uniform(0.35, 0.65),
+        sail=rng.choice(sails),
+    )
 
 
 def _mooring(stage: _Stage) -> None:
     """Moor working boats between old posts."""
     rng = stage.rng
     _paint_bank(stage, top=0.62, bottom=1.15, left=rng.uniform(-0.5, -0.2), right=rng.uniform(0.5, 0.9))
-    for length, depth, x in ((150, 0.06, 0.24), (210, 0.11, 0.8), (rng.randint(360, 460), 0.3, rng.uniform(0.42, 0.6))):
+    for length, depth, x in (
+        (150, 0.06, 0.24),
+        (210, 0.11, 0.8),
+        (rng.randint(360, 460), 0.3, rng.uniform(0.42, 0.6)),
+    ):
         _boat(stage, length=length, depth=depth, x=x + rng.uniform(-0.08, 0.08), sail=None)
     row = shapes.posts(150, rng, count=rng.randint(3, 5), shade=stage.palette.shade)
     depth_px = stage.picture.height - stage.horizon
-    _reflect_and_stand(stage, row, x=round(stage.picture.width * rng.uniform(0.75, 0.9)), y=stage.horizon + depth_px // 2)
+    _reflect_and_stand(
+        stage, row, x=round(stage.picture.width * rng.uniform(0.75, 0.9)), y=stage.horizon + depth_px // 2
+    )
 
 
 def _skerries(stage: _Stage) -> None:
@@ -391,7 +426,9 @@ def _shadow_and_stand(stage: _Stage, tile: Tile, *, x: int, y: int) -> None:
 def _reflect_and_stand(stage: _Stage, tile: Tile, *, x: int, y: int) -> None:
     """Stand a tile in water: first its broken mirror image below the foot, then itself."""
     above = tile.image.crop((0, 0, tile.image.width, tile.foot_y)).transpose(Image.Transpose.FLIP_TOP_BOTTOM)
-    mirror = above.resize((above.width, max(1, round(above.height * 0.85)))).filter(ImageFilter.BoxBlur((2, 3)))
+    mirror = above.resize((above.width, max(1, round(above.height * 0.85)))).filter(
+        ImageFilter.BoxBlur((2, 3))
+    )
     streaks = _noise(stage.rng, (max(2, mirror.width // 60), max(2, mirror.height // 5)), mirror.size)
     fade = _gradient(mirror.size, ((0.0, (225, 225, 225)), (1.0, (140, 140, 140)))).convert("L")
     broken = streaks.point(_ramp(60, 3.0, 255))
@@ -414,12 +451,15 @@ def _gradient(size: tuple[int, int], stops: Sequence[tuple[float, Colour]]) -> I
         (start, first), (end, second) = stops[max(0, below - 1)], stops[below]
         share = min(1.0, max(0.0, (t - start) / (end - start))) if end > start else 0.0
         column += bytes(mix(first, second, share))
-    return Image.frombytes("RGB", (1, steps), bytes(column)).resize(size, Image.Resampling.BILINEAR)
+    narrow = Image.frombytes("RGB", (1, steps), bytes(column)).resize((1, size[1]), Image.Resampling.BILINEAR)
+    return narrow.resize(size, Image.Resampling.NEAREST)  # wide last: copying a pixel is much faster
 
 
 def _noise(rng: Random, cells: tuple[int, int], size: tuple[int, int]) -> Image.Image:
     """Give smooth grey noise of `size`, as coarse as `cells` are few."""
-    return Image.frombytes("L", cells, rng.randbytes(cells[0] * cells[1])).resize(size, Image.Resampling.BICUBIC)
+    return Image.frombytes("L", cells, rng.randbytes(cells[0] * cells[1])).resize(
+        size, Image.Resampling.BICUBIC
+    )
 
 
 def _cells(rng: Random, size: tuple[int, int], cell: tuple[int, int]) -> Image.Image:

@@ -23,7 +23,7 @@ except ImportError as missing:
 Colour: TypeAlias = tuple[int, int, int]
 Point: TypeAlias = tuple[float, float]
 
-_OVERSAMPLING: Final = 3  # drawn this much larger than used
+_FINER: Final = 3  # drawn this much larger than used
 _CURVE_STEPS: Final = 8  # straight pieces between two points of a curve
 _MARGIN: Final = 0.04  # of the unit, so that no smoothed edge is cut
 
@@ -60,7 +60,7 @@ _GROUND: Final = 0.6  # how far below the middle of the body the feet are
 def wader(length_px: int, plumage: Plumage, *, is_feeding: bool, shade: float) -> Tile:
     """Draw one wader, `length_px` long from tail to breast; `shade` 0 is full colour, 1 a dark outline."""
     back, wing, breast, bill, legs, bill_length, bend = plumage.value
-    pen = _Pen(length_px, left=-0.75, top=-0.7, right=1.1, bottom=_GROUND + 0.05, shade=shade)
+    pen = _Pen(length_px, box=(-0.75, -0.7, 1.1, _GROUND + 0.05), shade=shade)
     outline = _FEEDING if is_feeding else _STANDING
     tilt = -0.05 if is_feeding else 0.0
     for hip, knee, foot in ((-0.02, -0.1, -0.04), (0.08, 0.02, 0.1)):
@@ -70,7 +70,14 @@ def wader(length_px: int, plumage: Plumage, *, is_feeding: bool, shade: float) -
     pen.blob(outline, back)
     pen.blob(_lower_side(outline), breast)
     pen.blob(
-        [(-0.7, -0.03 + tilt), (-0.3, -0.17 + tilt), (0.08, -0.19), (0.2, -0.06), (0.0, 0.03), (-0.34, 0.02 + tilt)],
+        [
+            (-0.7, -0.03 + tilt),
+            (-0.3, -0.17 + tilt),
+            (0.08, -0.19),
+            (0.2, -0.06),
+            (0.0, 0.03),
+            (-0.34, 0.02 + tilt),
+        ],
         wing,
     )
     pen.line([(-0.5, -0.04 + tilt), (-0.15, -0.07), (0.1, -0.05)], back, width=0.016)
@@ -103,17 +110,22 @@ def _bill(length: float, bend: float, *, is_feeding: bool) -> list[Point]:
 
 def flying(span_px: int, *, lift: float, colour: Colour) -> Tile:
     """Draw a bird far off on the wing; `lift` -1 to 1 is how high it holds its wings."""
-    pen = _Pen(span_px, left=-0.6, top=-0.45, right=0.6, bottom=0.45, shade=0.0)
+    pen = _Pen(span_px, box=(-0.6, -0.45, 0.6, 0.45), shade=0.0)
     tip = -0.3 * lift
-    pen.blob([(-0.5, tip), (-0.2, tip * 0.75 - 0.06), (0.02, -0.04), (0.06, 0.05), (-0.18, tip * 0.4 + 0.03)], colour)
-    pen.blob([(0.5, tip), (0.25, tip * 0.75 - 0.06), (0.02, -0.04), (-0.02, 0.05), (0.2, tip * 0.4 + 0.03)], colour)
+    pen.blob(
+        [(-0.5, tip), (-0.2, tip * 0.75 - 0.06), (0.02, -0.04), (0.06, 0.05), (-0.18, tip * 0.4 + 0.03)],
+        colour,
+    )
+    pen.blob(
+        [(0.5, tip), (0.25, tip * 0.75 - 0.06), (0.02, -0.04), (-0.02, 0.05), (0.2, tip * 0.4 + 0.03)], colour
+    )
     pen.blob([(-0.12, 0.05), (0.02, -0.04), (0.2, 0.0), (0.04, 0.07)], colour)
     return pen.tile(foot=(0.0, 0.0))
 
 
 def boat(length_px: int, *, hull: Colour, sail: Colour | None, shade: float) -> Tile:
     """Draw a working boat, under sail or, without a `sail` colour, moored with a wheelhouse."""
-    pen = _Pen(length_px // 2, left=-1.2, top=-1.85, right=1.35, bottom=0.05, shade=shade)
+    pen = _Pen(length_px // 2, box=(-1.2, -1.85, 1.35, 0.05), shade=shade)
     dark, wood, rope = (46, 40, 38), (120, 88, 58), (70, 64, 60)
     mast_x, mast_top = (0.15, -1.7) if sail else (0.3, -1.25)
     pen.line([(mast_x, -0.2), (mast_x, mast_top)], wood, width=0.04)
@@ -141,20 +153,32 @@ def boat(length_px: int, *, hull: Colour, sail: Colour | None, shade: float) -> 
 def rock(width_px: int, rng: Random, *, colour: Colour, has_light: bool, shade: float) -> Tile:
     """Draw a skerry as seen from the water, with a small light tower on it if asked."""
     height = 0.5 if has_light else 0.0
-    pen = _Pen(width_px, left=-0.6, top=-0.32 - height, right=0.6, bottom=0.03, shade=shade)
+    pen = _Pen(width_px, box=(-0.6, -0.32 - height, 0.6, 0.03), shade=shade)
     ridge = [
         (-0.52 + 1.04 * i / 14, -(1 - abs(i - 6.5) / 8) * rng.uniform(0.1, 0.24) - 0.01) for i in range(15)
     ]
     peak = min(ridge, key=lambda point: point[1])
     if has_light:
         x, y = peak
-        pen.area([(x - 0.035, y + 0.05), (x - 0.022, y - 0.26), (x + 0.022, y - 0.26), (x + 0.035, y + 0.05)], (236, 232, 222))
-        pen.area([(x - 0.03, y - 0.08), (x - 0.026, y - 0.16), (x + 0.026, y - 0.16), (x + 0.03, y - 0.08)], (176, 62, 48))
-        pen.area([(x - 0.018, y - 0.25), (x - 0.018, y - 0.31), (x + 0.018, y - 0.31), (x + 0.018, y - 0.25)], (255, 238, 178))
+        pen.area(
+            [(x - 0.035, y + 0.05), (x - 0.022, y - 0.26), (x + 0.022, y - 0.26), (x + 0.035, y + 0.05)],
+            (236, 232, 222),
+        )
+        pen.area(
+            [(x - 0.03, y - 0.08), (x - 0.026, y - 0.16), (x + 0.026, y - 0.16), (x + 0.03, y - 0.08)],
+            (176, 62, 48),
+        )
+        pen.area(
+            [(x - 0.018, y - 0.25), (x - 0.018, y - 0.31), (x + 0.018, y - 0.31), (x + 0.018, y - 0.25)],
+            (255, 238, 178),
+        )
         pen.area([(x - 0.026, y - 0.3), (x, y - 0.35), (x + 0.026, y - 0.3)], (88, 40, 36))
     pen.area([(-0.56, 0.0), *ridge, (0.56, 0.0)], colour)
     for x, y in ridge[::2]:  # lit faces, so that it reads as stone and not as a cut-out
-        pen.area([(x, y + 0.01), (x + 0.05, y * 0.7), (x + 0.02, y * 0.25), (x - 0.03, y * 0.4)], mix(colour, (230, 214, 190), 0.28))
+        pen.area(
+            [(x, y + 0.01), (x + 0.05, y * 0.7), (x + 0.02, y * 0.25), (x - 0.03, y * 0.4)],
+            mix(colour, (230, 214, 190), 0.28),
+        )
     pen.area([(-0.56, -0.012), (0.56, -0.012), (0.56, 0.004), (-0.56, 0.004)], (206, 212, 212))
     return pen.tile(foot=(0.0, 0.0))
 
@@ -162,23 +186,29 @@ def rock(width_px: int, rng: Random, *, colour: Colour, has_light: bool, shade: 
 def posts(height_px: int, rng: Random, *, count: int, shade: float) -> Tile:
     """Draw a row of old mooring posts."""
     width = 0.45 * count
-    pen = _Pen(height_px, left=-0.2, top=-1.2, right=width + 0.2, bottom=0.04, shade=shade)
+    pen = _Pen(height_px, box=(-0.2, -1.2, width + 0.2, 0.04), shade=shade)
     for i in range(count):
         x, top, lean = 0.45 * i + rng.uniform(-0.06, 0.06), -rng.uniform(0.6, 1.0), rng.uniform(-0.05, 0.05)
         pen.area([(x, 0), (x + lean, top), (x + lean + 0.1, top - 0.02), (x + 0.12, 0)], (84, 70, 58))
-        pen.area([(x + 0.07, 0), (x + lean + 0.07, top), (x + lean + 0.1, top - 0.02), (x + 0.12, 0)], (58, 48, 42))
-        pen.area([(x, 0), (x + lean * 0.3, top * 0.3), (x + lean * 0.3 + 0.11, top * 0.3), (x + 0.12, 0)], (52, 62, 44))
+        pen.area(
+            [(x + 0.07, 0), (x + lean + 0.07, top), (x + lean + 0.1, top - 0.02), (x + 0.12, 0)], (58, 48, 42)
+        )
+        pen.area(
+            [(x, 0), (x + lean * 0.3, top * 0.3), (x + lean * 0.3 + 0.11, top * 0.3), (x + 0.12, 0)],
+            (52, 62, 44),
+        )
     return pen.tile(foot=(width / 2, 0.0))
 
 
 def grass(width_px: int, rng: Random, *, colour: Colour) -> Tile:
     """Draw a tuft of marsh grass for the near edge of a picture."""
-    pen = _Pen(width_px, left=-0.15, top=-0.75, right=1.15, bottom=0.05, shade=0.0)
-    for _ in range(90):
+    pen = _Pen(width_px, box=(-0.15, -0.75, 1.15, 0.05), shade=0.0, finer=2)
+    for _ in range(70):
         x = rng.betavariate(1.3, 1.3)
         height, lean = rng.uniform(0.2, 0.68) * (1.15 - abs(x - 0.5)), rng.gauss(0.06, 0.1)
         blade = [(x, 0.05), (x + lean * 0.3, -height * 0.55), (x + lean, -height)]
-        pen.taper(_curve(blade, is_closed=False), mix(colour, (214, 186, 120), rng.uniform(0.0, 0.45)), width=0.016)
+        dry = mix(colour, (214, 186, 120), rng.uniform(0.0, 0.45))
+        pen.taper(_curve(blade, is_closed=False, steps=4), dry, width=0.016)
     return pen.tile(foot=(0.5, 0.0))
 
 
@@ -188,15 +218,15 @@ def mix(one: Colour, other: Colour, share: float) -> Colour:
     return red, green, blue
 
 
-def _curve(points: Sequence[Point], *, is_closed: bool) -> list[Point]:
+def _curve(points: Sequence[Point], *, is_closed: bool, steps: int = _CURVE_STEPS) -> list[Point]:
     """Round off a line through `points`: a uniform Catmull-Rom spline, which passes through each of them."""
     count = len(points)
     found: list[Point] = []
     for i in range(count if is_closed else count - 1):
         wanted = (i - 1, i, i + 1, i + 2)
         p0, p1, p2, p3 = (points[k % count if is_closed else min(max(k, 0), count - 1)] for k in wanted)
-        for step in range(_CURVE_STEPS):
-            t = step / _CURVE_STEPS
+        for step in range(steps):
+            t = step / steps
             found.append((_spline(p0[0], p1[0], p2[0], p3[0], t), _spline(p0[1], p1[1], p2[1], p3[1], t)))
     return found if is_closed else [*found, points[-1]]
 
@@ -210,12 +240,16 @@ def _spline(p0: float, p1: float, p2: float, p3: float, t: float) -> float:
 class _Pen:
     """Draws in units on a tile that is larger than it will be used."""
 
-    def __init__(self, unit_px: int, *, left: float, top: float, right: float, bottom: float, shade: float) -> None:
-        self._unit = unit_px * _OVERSAMPLING
+    def __init__(
+        self, unit_px: int, *, box: tuple[float, float, float, float], shade: float, finer: int = _FINER
+    ) -> None:
+        """Begin a tile that shows `box`: left, top, right, bottom in units; drawn `finer` times as large."""
+        left, top, right, bottom = box
+        self._unit, self._finer = unit_px * finer, finer
         self._left, self._top, self._shade = left - _MARGIN, top - _MARGIN, shade
         width, height = (right - left + 2 * _MARGIN) * unit_px, (bottom - top + 2 * _MARGIN) * unit_px
-        self._size = (max(1, round(width)), max(1, round(height)))
-        self._image = Image.new("RGBA", (self._size[0] * _OVERSAMPLING, self._size[1] * _OVERSAMPLING), (0, 0, 0, 0))
+        size = (max(1, round(width)) * finer, max(1, round(height)) * finer)
+        self._image = Image.new("RGBA", size, (0, 0, 0, 0))
         self._draw = ImageDraw.Draw(self._image)
 
     def blob(self, points: Sequence[Point], colour: Colour) -> None:
@@ -226,7 +260,9 @@ class _Pen:
 
     def line(self, points: Sequence[Point], colour: Colour, *, width: float) -> None:
         thick = max(1, round(width * self._unit))
-        self._draw.line([self._at(point) for point in points], fill=self._shaded(colour), width=thick, joint="curve")
+        self._draw.line(
+            [self._at(point) for point in points], fill=self._shaded(colour), width=thick, joint="curve"
+        )
 
     def taper(self, points: Sequence[Point], colour: Colour, *, width: float) -> None:
         """Draw a line that gets thinner: one polygon, which is much faster than a line for each piece."""
@@ -248,8 +284,8 @@ class _Pen:
 
     def tile(self, *, foot: Point) -> Tile:
         x, y = self._at(foot)
-        image = self._image.reduce(_OVERSAMPLING)
-        return Tile(image=image, foot_x=round(x / _OVERSAMPLING), foot_y=round(y / _OVERSAMPLING))
+        image = self._image.reduce(self._finer)
+        return Tile(image=image, foot_x=round(x / self._finer), foot_y=round(y / self._finer))
 
     def _at(self, point: Point) -> Point:
         return (point[0] - self._left) * self._unit, (point[1] - self._top) * self._unit

@@ -1,0 +1,115 @@
+"""Tells how each load ended: one line when its copying has come to rest, one more when it is cleared later.
+
+May not format a card, and may not say that one may be formatted unless every file of the load has the
+verified copies that the settings ask for. The decision stays the person's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from replicatord.copying.context import Context
+from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.loads import Load, LoadState, Verdict
+from replicatord.model.copies import Medium
+from replicatord.model.settings import Settings
+
+
+def counting_drives(settings: Settings) -> tuple[str, ...]:
+    """Give the drives whose copies count for clearing: a cloud-sync folder lies on this machine's own disk."""
+    return tuple(name for name, drive in settings.drives.items() if drive.medium is not Medium.CLOUD)
+
+
+def tell_loads(ledger: Ledger, context: Context, *, busy: frozenset[str]) -> None:
+    """Tell each load whose copying rests; `busy` are the drives that still work. Needs a transaction."""
+    for load in ledger.loads.unfinished():
+        if load.state is LoadState.OPEN:
+            continue
+        settings = context.settings
+        verdict = ledger.loads.verdict(
+            load.id, copies=settings.cleared_copies, counting=counting_drives(settings)
+        )
+        is_cleared = verdict.short == 0
+        if load.state is LoadState.TOLD:
+            if is_cleared:
+                _tell_cleared(ledger, context, load, verdict)
+        elif not busy & verdict.waiting.keys():
+            _tell_ended(ledger, context, load, verdict)
+
+
+def load_text(load: Load, verdict: Verdict, settings: Settings, *, now: datetime) -> str:
+    """Say in one line how a load is: 412 files, 18.2 GB, 21:14 to 21:31, where verified, cleared or not."""
+    zone = now.tzinfo
+    began, ended = (datetime.fromisoformat(t).astimezone(zone) for t in (load.began_at, load.last_at))
+    whole = [name for name in settings.drives if verdict.verified.get(name) and not verdict.waiting.get(name)]
+    parts = [
+        f"{counted(verdict.files, 'file')}, {load.size_bytes / 1e9:.1f} GB"
+        if load.size_bytes >= 5e7
+        else f"{counted(verdict.files, 'file')}, {load.size_bytes / 1e6:.1f} MB",
+        f"{began:%H:%M} to {ended:%H:%M}",
+        f"verified on {listed(whole)}" if whole else "verified whole on no drive",
+        *(f"{drive} still lacks {count}" for drive, count in sorted(verdict.waiting.items())),
+    ]
+    return ", ".join(parts) + "; " + _clearing(verdict, settings)
+
+
+def _clearing(verdict: Verdict, settings: Settings) -> str:
+    if verdict.short:
+        return (
+            f"NOT cleared: {counted(verdict.short, 'file')} with fewer than {settings.cleared_copies}"
+            " verified copies. Do not format the card"
+        ) + (f" ({counted(verdict.unwanted, 'file')} no tier asks for)" if verdict.unwanted else "")
+    undated = f"; {counted(verdict.undated, 'file')} without capture time, filed by file time" if verdict.undated else ""
+    return (
+        f"cleared: {settings.cleared_copies} verified copies of every file; look at a few frames on the drives"
+        f" before you format the card, the decision is yours{undated}"
+    )
+
+
+def counted(count: int, noun: str) -> str:
+    """Give a number with its noun: 1 file, 2 files, 1,234 files."""
+    return f"{count:,} {noun}{'' if count == 1 else 's'}"
+
+
+def listed(names: Iterable[str]) -> str:
+    """Give names as a sentence has them: curlew, dunlin and plover."""
+    *most, last = names
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def _tell_ended(ledger: Ledger, context: Context, load: Load, verdict: Verdict) -> None:
+    is_cleared = verdict.short == 0
+    context.say(
+        ledger,
+        "load_ended",
+        {
+            **({} if is_cleared else {"level": "warning"}),
+            "load": load.id,
+            "source": load.source,
+            "files": verdict.files,
+            "bytes": load.size_bytes,
+            "began_at": load.began_at,
+            "ended_at": load.last_at,
+            "verified": verdict.verified,
+            "waiting": verdict.waiting,
+            "without_capture_time": verdict.undated,
+            "cleared": is_cleared,
+            "text": load_text(load, verdict, context.settings, now=context.now()),
+        },
+    )
+    ledger.loads.set_state(load.id, LoadState.CLEARED if is_cleared else LoadState.TOLD)
+
+
+def _tell_cleared(ledger: Ledger, context: Context, load: Load, verdict: Verdict) -> None:
+    context.say(
+        ledger,
+        "load_cleared",
+        {
+            "load": load.id,
+            "source": load.source,
+            "files": verdict.files,
+            "text": load_text(load, verdict, context.settings, now=context.now()),
+        },
+    )
+    ledger.loads.set_state(load.id, LoadState.CLEARED)

@@ -1,0 +1,482 @@
+"""The wiring: builds the parts, starts them, watches over them, stops them in order, talks to systemd.
+
+May not do a part's work. One process has the ledger for its whole life (promise I13): the lock beside it.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
+from datetime import datetime, tzinfo
+from typing import Final, Protocol
+
+import structlog
+from tzlocal import get_localzone
+
+from replicatord.config import SettingsProblems, describe_changes, read_settings
+from replicatord.copying.context import Context
+from replicatord.copying.lane import Lane
+from replicatord.drives.mounts import MountWatch
+from replicatord.duties.clock import Clock
+from replicatord.duties.loads import tell_loads
+from replicatord.duties.notify import Notifier
+from replicatord.errors import AppError, LedgerError
+from replicatord.ledger.desk import LedgerDesk
+from replicatord.ledger.ledger import Ledger, open_ledger
+from replicatord.ledger.replan import BATCH_PICTURES, replan
+from replicatord.log.replication import ReplicationLog
+from replicatord.media import split_stem
+from replicatord.model.settings import Settings
+from replicatord.rules.tiers import depends_on_age
+from replicatord.watching.hints import Hints
+from replicatord.watching.looker import SCHEDULED, Looker, end_loads
+from replicatord.watching.observer import Watch
+from replicatord.watching.settling import Spot
+
+_TICK_S: Final = 0.5  # the main loop's turn: health, loads, signals
+_STOP_S: Final = 10.0  # a stop finishes or gives up the group in hand within this
+_AHEAD_BYTES: Final = 1 << 30  # reading may be this far ahead of the quickest lane: it stays in the page cache
+_STALL_S: Final = 10.0  # lanes that finish nothing for so long are not waited for
+_STUCK_S: Final = 120.0  # a looker that shows no sign of life for so long counts as stuck
+
+console = structlog.get_logger()
+
+
+class Show(Protocol):
+    """Where one pass shows how far it is."""
+
+    def line(self, text: str) -> None:
+        """Show a line of text."""
+
+    def progress(
+        self, done_files: int, done_bytes: int, total_files: int, total_bytes: int, note: str
+    ) -> None:
+        """Show how many copies of how many are made and proved."""
+
+
+class LedgerLock:
+    """The lock beside the ledger. The file is never removed: that would let two hold it (flock(2))."""
+
+    def __init__(self, settings: Settings) -> None:
+        """Take the lock. Raises LedgerError, naming who has it."""
+        path = settings.ledger + ".lock"
+        try:
+            self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as exc:
+            raise LedgerError(
+                f"{path} cannot be opened: {exc.strerror}; make the ledger's folder, or change `ledger:`"
+            ) from exc
+        try:
+            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as exc:
+            holder = os.read(self._fd, 32).decode("ascii", "replace").strip()
+            os.close(self._fd)
+            raise LedgerError(
+                f"replicatord already runs on this ledger, as process {holder or 'unknown'};"
+                " it does this work by itself"
+            ) from exc
+        os.ftruncate(self._fd, 0)
+        os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
+
+    def release(self) -> None:
+        """Let go."""
+        os.ftruncate(self._fd, 0)
+        os.close(self._fd)
+
+
+def find_running(settings: Settings) -> int | None:
+    """Find the process that has the ledger; None when none has."""
+    try:
+        fd = os.open(settings.ledger + ".lock", os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        text = os.read(fd, 32).decode("ascii", "replace").strip()
+        return int(text) if text.isdigit() else -1
+    else:
+        return None
+    finally:
+        os.close(fd)
+
+
+class Studio:
+    """All parts together, for the service and for one pass."""
+
+    def __init__(self, settings: Settings) -> None:
+        """Open ledger and log and build the parts. Raises AppError; then nothing is left open."""
+        # A lease of ours that a writer breaks would otherwise end the process (fcntl(2), SIGIO).
+        signal.signal(signal.SIGIO, signal.SIG_IGN)
+        self.zone: tzinfo = get_localzone()
+        self._lock = LedgerLock(settings)
+        try:
+            self._log = ReplicationLog(settings.log, rotate_bytes=settings.log_rotate_bytes)
+            self.desk = LedgerDesk(
+                lambda: open_ledger(settings.ledger, algorithm=settings.digest, split_stem=split_stem), self._log
+            )
+        except BaseException:
+            self._lock.release()
+            raise
+        self.hints = Hints()
+        self.context = Context(
+            settings=settings,
+            desk=self.desk,
+            now=lambda: datetime.now(self.zone),
+            monotonic=time.monotonic,
+            look_again=self._look_again,
+        )
+        self.lanes: dict[str, Lane] = {}
+        self.looker = Looker(
+            self.context, self.hints, zone=self.zone, wake_lanes=self._wake, is_ahead=self._is_ahead
+        )
+        self._ahead_since: tuple[int, float] = (0, 0.0)
+        self._planner: threading.Thread | None = None
+        self.failure: BaseException | None = None
+
+    def start(self) -> None:
+        """Plan what the settings changed, start the lanes and the looker."""
+        self.desk.ask(lambda l: l.bays.note_names(tuple(self.context.settings.drives)))
+        self._start_lanes()
+        for source in self.context.settings.sources:
+            self.hints.rescan(source, "a start looks at everything")
+        self.replan_if_changed()
+        self.looker.start()
+
+    def replan_if_changed(self) -> None:
+        """Plan all frames again, in a thread of its own, if what decides about them is not what it was."""
+        mark = _planning_mark(self.context, self.zone)
+        if self.desk.look(lambda l: l.get_meta("planned_for")) == mark:
+            return
+        self.wait_planned()
+        self._planner = threading.Thread(target=self._replan_all, args=(mark,), name="planner", daemon=True)
+        self._planner.start()
+
+    def wait_planned(self) -> None:
+        """Wait for the planning that is under way."""
+        if self._planner is not None:
+            self._planner.join()
+
+    def take_settings(self, settings: Settings) -> None:
+        """Go on with other settings: lanes come and go, frames are planned again."""
+        self.context.settings = settings
+        self.desk.ask(lambda l: l.bays.note_names(tuple(settings.drives)))
+        for name in [name for name in self.lanes if name not in settings.drives]:
+            self.lanes.pop(name).leave()
+        self._start_lanes()
+        for source in settings.sources:
+            self.hints.rescan(source, "the settings changed")
+        self.replan_if_changed()
+        for lane in self.lanes.values():
+            lane.wake()
+
+    def busy(self) -> frozenset[str]:
+        """Give the drives whose lanes have not come to rest."""
+        return frozenset(name for name, lane in self.lanes.items() if not lane.wait_idle(0))
+
+    def is_quiet(self) -> bool:
+        """Tell whether nothing is left that can be done now."""
+        planner = self._planner
+        return (
+            self.hints.is_empty()
+            and self.looker.wait_idle(0)
+            and (planner is None or not planner.is_alive())
+            and not self.busy()
+            and self.hints.is_empty()
+        )
+
+    def find_failure(self) -> str:
+        """Say which part has died; "" when all live."""
+        parts: list[tuple[str, BaseException | None]] = [("looker", self.looker.failure), ("planner", self.failure)]
+        parts += [(f"lane of {name}", lane.failure) for name, lane in self.lanes.items()]
+        for name, failure in parts:
+            if failure is not None:
+                return f"the {name} ended: {failure!r}"
+        return ""
+
+    def stop(self) -> None:
+        """Stop all parts within ten seconds; whatever is in hand is finished or given up, and nothing is lost."""
+        self.context.stop.set()
+        self.hints.close()
+        for lane in self.lanes.values():
+            lane.wake()
+        deadline = time.monotonic() + _STOP_S
+        threads: list[threading.Thread] = [self.looker, *self.lanes.values()]
+        threads += [self._planner] if self._planner else []
+        for thread in threads:
+            if thread.ident is not None:
+                thread.join(max(deadline - time.monotonic(), 0.1))
+        self.desk.close()
+        self._log.close()
+        self._lock.release()
+
+    def _start_lanes(self) -> None:
+        for name in self.context.settings.drives:
+            if name not in self.lanes:
+                self.lanes[name] = Lane(name, self.context)
+                self.lanes[name].start()
+
+    def _look_again(self, source: str, path: bytes) -> None:
+        folder, name = os.path.split(path)
+        self.hints.file(Spot(source, folder, name), was_closed=False)
+
+    def _wake(self, new_bytes: Mapping[str, int]) -> None:
+        for name, size in new_bytes.items():
+            lane = self.lanes.get(name)
+            if lane is not None:
+                lane.wake(size)
+
+    def _is_ahead(self) -> bool:
+        """Tell whether reading should wait for copying; only ever for lanes that get somewhere (I17)."""
+        owed = [lane.owed_bytes for lane in self.lanes.values() if lane.progress.is_here]
+        if not owed or min(owed) <= _AHEAD_BYTES:
+            return False
+        done = sum(lane.progress.size_bytes for lane in self.lanes.values())
+        if done != self._ahead_since[0]:
+            self._ahead_since = (done, time.monotonic())
+        return time.monotonic() - self._ahead_since[1] < _STALL_S
+
+    def _replan_all(self, mark: str) -> None:
+        """Plan every picture again in batches, so that lanes and commands get their turn in between."""
+        try:
+            after, unasked = 0, 0
+            while not self.context.stop.is_set():
+                pictures, count, new_bytes = self.desk.ask(self._replan_after(after))
+                self._wake(new_bytes)
+                unasked += count
+                if not pictures:
+                    self.desk.ask(lambda l: l.set_meta("planned_for", mark))
+                    break
+                after = pictures[-1]
+            if unasked:
+                fields = {"files": unasked, "reason": "the settings no longer ask for them; the copies are kept"}
+                self.desk.ask(lambda l: self.context.say(l, "copies_no_longer_asked_for", fields))
+        except BaseException as exc:  # noqa: BLE001  its death must be seen by the service, whatever it was
+            self.failure = exc
+
+    def _replan_after(self, after: int) -> Callable[[Ledger], tuple[list[int], int, Mapping[str, int]]]:
+        def step(ledger: Ledger) -> tuple[list[int], int, Mapping[str, int]]:
+            pictures = ledger.seen.pictures_after(after, limit=BATCH_PICTURES)
+            today = self.context.now().date()
+            planned = replan(ledger, pictures, settings=self.context.settings, today=today, zone=self.zone)
+            return pictures, len(planned.unasked), planned.new_bytes
+
+        return step
+
+
+def run_once(settings: Settings, show: Show) -> int:
+    """Make one pass: look at everything, copy and prove all that can be; give the exit status.
+
+    0 when all that can be done is done, 1 when copies are in trouble. Raises AppError.
+    """
+    studio = Studio(settings)
+    try:
+        studio.start()
+        while not studio.is_quiet():
+            studio.looker.wait_idle(0.2)
+            for lane in studio.lanes.values():
+                lane.wait_idle(0.05)
+            _show_progress(studio, show)
+            failure = studio.find_failure()
+            if failure:
+                show.line(f"PROBLEM: {failure}")
+                return 1
+        for source in settings.sources:
+            _end_loads_now(studio, source)
+        studio.desk.ask(lambda l: tell_loads(l, studio.context, busy=frozenset()))
+        _show_progress(studio, show)
+        return _show_end(studio, show)
+    finally:
+        studio.stop()
+
+
+def run_service(settings_path: str) -> int:
+    """Run until SIGTERM or SIGINT; give the exit status. Raises AppError when it cannot begin."""
+    return _Service(settings_path).run()
+
+
+class _Service:
+    """The main loop around a `Studio`."""
+
+    def __init__(self, settings_path: str) -> None:
+        self._path = settings_path
+        settings = read_settings(settings_path)
+        self._notifier = Notifier(dict(os.environ))
+        self._studio = Studio(settings)
+        self._watch = Watch(list(settings.sources.values()), self._studio.hints)
+        self._clock = Clock()
+        self._mounts = MountWatch()
+        self._wanted: list[int] = []  # signals that came
+
+    def run(self) -> int:
+        studio = self._studio
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            signal.signal(number, lambda number, _frame: self._wanted.append(number))
+        self._say("service_started", {"pid": os.getpid(), "settings": self._path})
+        self._watch.start()  # before the first look, so that nothing falls between the two
+        studio.start()
+        self._set_clock()
+        self._clock.start()
+        self._tell_unwatched()
+        self._notifier.send("READY=1", f"MAINPID={os.getpid()}")
+        failure = ""
+        try:
+            while not failure and not self._is_stop_wanted():
+                failure = self._turn()
+        finally:
+            self._end(failure)
+        return 1 if failure else 0
+
+    def _turn(self) -> str:
+        """One turn of the main loop; gives what has died, if anything."""
+        studio = self._studio
+        if signal.SIGHUP in self._wanted:
+            self._wanted = [number for number in self._wanted if number != signal.SIGHUP]
+            self._read_settings_again()
+        if self._mounts.has_changed():
+            for lane in studio.lanes.values():
+                lane.wake()
+        if not self._watch.is_alive():
+            self._watch.pause()
+            self._watch.start()
+            for source in studio.context.settings.sources:
+                studio.hints.rescan(source, "the watch had died and was started again")
+        studio.desk.ask(lambda l: tell_loads(l, studio.context, busy=studio.busy()))
+        # The ledger answered, so the loop makes real progress: only now is the watchdog told so.
+        self._notifier.send("WATCHDOG=1")
+        failure = studio.find_failure() or ("" if self._clock.is_alive() else "the scheduler ended")
+        if not failure and time.monotonic() - studio.looker.beat_s > _STUCK_S and not studio.looker.wait_idle(0):
+            failure = "the looker is stuck"
+        studio.context.stop.wait(_TICK_S)
+        return failure
+
+    def _is_stop_wanted(self) -> bool:
+        return signal.SIGTERM in self._wanted or signal.SIGINT in self._wanted
+
+    def _end(self, failure: str) -> None:
+        self._notifier.send("STOPPING=1")
+        fields = {"level": "error", "reason": failure} if failure else {"reason": "asked to stop"}
+        if failure:
+            console.error("service_failed", reason=failure)
+        self._clock.stop()
+        self._watch.stop()
+        self._mounts.close()
+        try:
+            self._say("service_stopped", fields)
+        finally:
+            self._studio.stop()
+
+    def _set_clock(self) -> None:
+        settings = self._studio.context.settings
+        self._clock.every(settings.rescan_every_s, self._rescan, name="rescan")
+        # Ages are counted in days; once an hour is early enough for any midnight and any suspend.
+        self._clock.every(3600, self._studio.replan_if_changed, name="replan")
+
+    def _rescan(self) -> None:
+        for source in self._studio.context.settings.sources:
+            self._studio.hints.rescan(source, SCHEDULED)
+
+    def _read_settings_again(self) -> None:
+        """Take the settings file as it is now; one that is broken changes nothing (promise I16)."""
+        old = self._studio.context.settings
+        try:
+            new = read_settings(self._path)
+            _refuse_fixed_changes(old, new)
+        except AppError as exc:
+            problems = [str(p) for p in exc.problems] if isinstance(exc, SettingsProblems) else [str(exc)]
+            self._note_settings_trouble("\n".join(problems))
+            self._say("settings_broken", {"level": "error", "problems": problems, "kept": "the settings before"})
+            return
+        self._note_settings_trouble("")
+        self._say("settings_read", {"changes": describe_changes(old, new)})
+        if new.sources != old.sources:
+            self._watch.stop()
+            self._watch = Watch(list(new.sources.values()), self._studio.hints)
+            self._watch.start()
+        self._studio.take_settings(new)
+        self._set_clock()
+        self._tell_unwatched()
+
+    def _note_settings_trouble(self, text: str) -> None:
+        self._studio.desk.ask(lambda l: l.set_meta("settings_trouble", text))
+
+    def _tell_unwatched(self) -> None:
+        for source, reason in self._watch.unwatched.items():
+            self._say(
+                "source_not_watched",
+                {"level": "warning", "source": source, "reason": f"{reason}; rescans find its files"},
+            )
+
+    def _say(self, event: str, fields: Mapping[str, object]) -> None:
+        self._studio.desk.ask(lambda l: self._studio.context.say(l, event, fields))
+
+
+def _refuse_fixed_changes(old: Settings, new: Settings) -> None:
+    """Ledger, log and digest are fixed for the life of a service."""
+    for key in ("ledger", "log", "digest", "studio"):
+        if getattr(old, key) != getattr(new, key):
+            raise LedgerError(f"`{key}` changed in the settings; restart the service to have that")
+
+
+def _planning_mark(context: Context, zone: tzinfo) -> str:
+    """Give a mark of all that decides about placements but the frames themselves."""
+    settings = context.settings
+    tiers = [asdict(tier) for tier in settings.tiers.values()]
+    trips = [asdict(trip) for trip in settings.trips]
+    parts: list[object] = [tiers, trips, sorted(settings.drives), str(zone)]
+    if depends_on_age(tuple(settings.tiers.values())):
+        parts.append(context.now().date().isoformat())
+    text = json.dumps(parts, default=lambda v: sorted(map(str, v)) if isinstance(v, frozenset) else str(v))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _end_loads_now(studio: Studio, source: str) -> None:
+    studio.desk.ask(lambda l: end_loads(l, source))
+
+
+def _show_progress(studio: Studio, show: Show) -> None:
+    tallies = studio.desk.look(lambda l: l.answers.tallies())
+    here = {name for name, lane in studio.lanes.items() if lane.progress.is_here}
+    left = [t for t in tallies if t.state.value == 0 and t.bay in here]
+    done = [lane.progress for lane in studio.lanes.values()]
+    done_files, done_bytes = sum(p.files for p in done), sum(p.size_bytes for p in done)
+    show.progress(
+        done_files,
+        done_bytes,
+        done_files + sum(t.files for t in left),
+        done_bytes + sum(t.size_bytes for t in left),
+        "copied and proved",
+    )
+
+
+def _show_end(studio: Studio, show: Show) -> int:
+    """Say what is left undone and why; give the exit status."""
+    bays = studio.desk.look(lambda l: l.bays.all())
+    troubles = studio.desk.look(lambda l: l.answers.troubles())
+    for bay in bays:
+        if bay.name in studio.context.settings.drives and bay.state != "here":
+            show.line(f"{bay.name}: {bay.state}: {bay.reason}")
+    for trouble in troubles:
+        where = trouble.path.decode("utf-8", "backslashreplace")
+        show.line(f"PROBLEM: {trouble.bay}: {trouble.files} not copied, such as {where}: {trouble.trouble}")
+    return 1 if troubles else 0
+
+
+def configure_console() -> None:
+    """Send what the service says of itself to standard error, one line each, as journald likes it."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.KeyValueRenderer(key_order=["event"]),
+        ],
+        logger_factory=structlog.PrintLoggerFactory(file=sys.stderr),
+    )
