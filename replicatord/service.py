@@ -43,7 +43,9 @@ from replicatord.watching.settling import Spot
 
 _TICK_S: Final = 0.5  # the main loop's turn: health, loads, signals
 _STOP_S: Final = 10.0  # a stop finishes or gives up the group in hand within this
-_AHEAD_BYTES: Final = 1 << 30  # reading may be this far ahead of the quickest lane: it stays in the page cache
+_AHEAD_BYTES: Final = (
+    1 << 30
+)  # reading may be this far ahead of the quickest lane: it stays in the page cache
 _STALL_S: Final = 10.0  # lanes that finish nothing for so long are not waited for
 _STUCK_S: Final = 120.0  # a looker that shows no sign of life for so long counts as stuck
 
@@ -121,7 +123,8 @@ class Studio:
         try:
             self._log = ReplicationLog(settings.log, rotate_bytes=settings.log_rotate_bytes)
             self.desk = LedgerDesk(
-                lambda: open_ledger(settings.ledger, algorithm=settings.digest, split_stem=split_stem), self._log
+                lambda: open_ledger(settings.ledger, algorithm=settings.digest, split_stem=split_stem),
+                self._log,
             )
         except BaseException:
             self._lock.release()
@@ -195,7 +198,10 @@ class Studio:
 
     def find_failure(self) -> str:
         """Say which part has died; "" when all live."""
-        parts: list[tuple[str, BaseException | None]] = [("looker", self.looker.failure), ("planner", self.failure)]
+        parts: list[tuple[str, BaseException | None]] = [
+            ("looker", self.looker.failure),
+            ("planner", self.failure),
+        ]
         parts += [(f"lane of {name}", lane.failure) for name, lane in self.lanes.items()]
         for name, failure in parts:
             if failure is not None:
@@ -257,7 +263,10 @@ class Studio:
                     break
                 after = pictures[-1]
             if unasked:
-                fields = {"files": unasked, "reason": "the settings no longer ask for them; the copies are kept"}
+                fields = {
+                    "files": unasked,
+                    "reason": "the settings no longer ask for them; the copies are kept",
+                }
                 self.desk.ask(lambda l: self.context.say(l, "copies_no_longer_asked_for", fields))
         except BaseException as exc:  # noqa: BLE001  its death must be seen by the service, whatever it was
             self.failure = exc
@@ -353,7 +362,11 @@ class _Service:
         # The ledger answered, so the loop makes real progress: only now is the watchdog told so.
         self._notifier.send("WATCHDOG=1")
         failure = studio.find_failure() or ("" if self._clock.is_alive() else "the scheduler ended")
-        if not failure and time.monotonic() - studio.looker.beat_s > _STUCK_S and not studio.looker.wait_idle(0):
+        if (
+            not failure
+            and time.monotonic() - studio.looker.beat_s > _STUCK_S
+            and not studio.looker.wait_idle(0)
+        ):
             failure = "the looker is stuck"
         studio.context.stop.wait(_TICK_S)
         return failure
@@ -393,7 +406,9 @@ class _Service:
         except AppError as exc:
             problems = [str(p) for p in exc.problems] if isinstance(exc, SettingsProblems) else [str(exc)]
             self._note_settings_trouble("\n".join(problems))
-            self._say("settings_broken", {"level": "error", "problems": problems, "kept": "the settings before"})
+            self._say(
+                "settings_broken", {"level": "error", "problems": problems, "kept": "the settings before"}
+            )
             return
         self._note_settings_trouble("")
         self._say("settings_read", {"changes": describe_changes(old, new)})

@@ -11,6 +11,7 @@ import os
 import stat
 from collections import OrderedDict
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import Final
 
 from replicatord.drives.kernel import rename_no_replace, sync_file_system, syncfs_reports_errors
@@ -122,10 +123,8 @@ class DriveFiles:
         """Make every name that was given or taken away durable: names live in directories (fsync(2))."""
         while self._touched:
             folder = next(iter(self._touched))
-            try:
+            with suppress(FileNotFoundError):  # removed since, being empty; its parent is on the list
                 os.fsync(self._folder(folder, make=False))
-            except FileNotFoundError:
-                pass  # removed since, being empty; its parent is on the list
             del self._touched[folder]
 
     def touch_folders(self, *paths: bytes) -> None:

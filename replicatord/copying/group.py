@@ -108,7 +108,9 @@ class Publisher:
         staged.busy_s += self._context.monotonic() - begun
         staged.found = found
         if found.was_cached and self._has_medium:
-            self._trouble(staged, result, "some program keeps it in memory, so it cannot be read from the medium")
+            self._trouble(
+                staged, result, "some program keeps it in memory, so it cannot be read from the medium"
+            )
             return False
         if found.digest == placement.digest and found.size_bytes == placement.size_bytes:
             return True
@@ -133,7 +135,9 @@ class Publisher:
         def look(ledger: Ledger) -> list[bool]:
             now = [ledger.wishes.get_wish(self._bay, staged.wish.id) for staged in proved]
             return [
-                wish is not None and wish.placement == staged.wish.placement and wish.serving == staged.wish.serving
+                wish is not None
+                and wish.placement == staged.wish.placement
+                and wish.serving == staged.wish.serving
                 for wish, staged in zip(now, proved, strict=True)
             ]
 
@@ -231,7 +235,11 @@ class Publisher:
             lambda l: self._context.say(
                 l,
                 "earlier_version_kept",
-                {"drive": self._bay, **path_fields("path", wish.placement.path), **path_fields("kept_as", new)},
+                {
+                    "drive": self._bay,
+                    **path_fields("path", wish.placement.path),
+                    **path_fields("kept_as", new),
+                },
             )
         )
 
@@ -240,11 +248,15 @@ class Publisher:
         found = self._files.find_stat(staged.wish.placement.path)
         size = staged.wish.placement.size_bytes
         # Inode numbers hold still on local disks; some FUSE and network drives make them up anew.
-        is_it = found is not None and found.st_size == size and (
-            not self._has_medium or (staged.found is not None and found.st_ino == staged.found.inode)
+        is_it = (
+            found is not None
+            and found.st_size == size
+            and (not self._has_medium or (staged.found is not None and found.st_ino == staged.found.inode))
         )
         if not is_it:
-            raise OSError(errno.EIO, "a file is not where it was just put", path_text(staged.wish.placement.path))
+            raise OSError(
+                errno.EIO, "a file is not where it was just put", path_text(staged.wish.placement.path)
+            )
 
     def _record_all(self, published: Sequence[Staged], result: GroupResult, since: float) -> None:
         size = self._record.add((s.wish.placement.digest, s.wish.placement.path) for s in published)
@@ -386,7 +398,9 @@ def note_trouble(context: Context, wish: Wish, trouble: str) -> None:
                     "drive": wish.placement.drive,
                     **path_fields("path", wish.placement.path),
                     "source": path_text(
-                        b"/".join(part for part in (wish.source.encode(), wish.folder, wish.placement.name) if part)
+                        b"/".join(
+                            part for part in (wish.source.encode(), wish.folder, wish.placement.name) if part
+                        )
                     ),
                     "reason": trouble,
                 },

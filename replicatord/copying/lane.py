@@ -82,7 +82,9 @@ class Lane(threading.Thread):
     def wait_idle(self, timeout_s: float) -> bool:
         """Wait until everything that it was woken for is done as far as it can be; tell whether it is."""
         with self._changed:
-            return self._changed.wait_for(lambda: self._answered == self._asked or not self.is_alive(), timeout_s)
+            return self._changed.wait_for(
+                lambda: self._answered == self._asked or not self.is_alive(), timeout_s
+            )
 
     def run(self) -> None:
         """Visit the drive whenever there is reason to, until the service stops."""
@@ -133,7 +135,9 @@ class Lane(threading.Thread):
             self._work_on(opened)
         except OSError as exc:
             cause = exc.strerror or str(exc)
-            self._note_waiting(NotUsable(is_absent=False, reason=f"it gave an error ({cause}); it is tried again"))
+            self._note_waiting(
+                NotUsable(is_absent=False, reason=f"it gave an error ({cause}); it is tried again")
+            )
         finally:
             opened.close()
 
@@ -142,9 +146,7 @@ class Lane(threading.Thread):
         self._progress = LaneProgress(
             files=self._progress.files, size_bytes=self._progress.size_bytes, is_here=True
         )
-        visit = Visit(
-            self._context, opened, number, is_resting=self._is_resting, on_group=self._note_group
-        )
+        visit = Visit(self._context, opened, number, is_resting=self._is_resting, on_group=self._note_group)
         begun = self._context.monotonic()
         try:
             why = visit.work()
@@ -162,10 +164,14 @@ class Lane(threading.Thread):
         number, is_other = ledger.bays.bind(self.bay, opened.identity.id)
         if is_other:
             again = ledger.wishes.want_again(self.bay)
-            self._context.say(ledger, "drive_is_another", {"level": "warning", "drive": self.bay, "files": again})
+            self._context.say(
+                ledger, "drive_is_another", {"level": "warning", "drive": self.bay, "files": again}
+            )
         before = ledger.bays.get(self.bay).state
         # A full drive stays full until it took something, so that it is told once.
-        if before != "full" and ledger.bays.set_state(self.bay, state="here", reason="", at=self._context.at()):
+        if before != "full" and ledger.bays.set_state(
+            self.bay, state="here", reason="", at=self._context.at()
+        ):
             self._context.say(ledger, "drive_is_here", {"drive": self.bay})
         return number
 

@@ -78,4 +78,3 @@ def open_place(place: Place, size_bytes: int, changed: Callable[[str, bytes], No
         is_source=bool(place.source),
         stat=found,
     )
-

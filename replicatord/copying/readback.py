@@ -17,10 +17,10 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
-from replicatord.drives.buffers import CHUNK_BYTES, aligned_buffer, rounded_up
-from replicatord.media.digests import Hasher
 from replicatord.copying.files import DriveFiles
+from replicatord.drives.buffers import CHUNK_BYTES, aligned_buffer, rounded_up
 from replicatord.drives.kernel import cached_pages
+from replicatord.media.digests import Hasher
 
 _REFUSED: Final = frozenset({errno.EINVAL, errno.ENOTSUP})
 

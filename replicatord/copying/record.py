@@ -13,10 +13,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from replicatord.media.digests import sums_name
 from replicatord.copying.files import DriveFiles
 from replicatord.ledger.desk import LedgerDesk
 from replicatord.ledger.ledger import Ledger
+from replicatord.media.digests import sums_name
 from replicatord.model.settings import DigestAlgorithm
 from replicatord.rules.paths import HIDDEN_FOLDER
 
@@ -30,7 +30,9 @@ def sums_line(digest: bytes, path: bytes) -> bytes:
 class DriveRecord:
     """The list on one drive, kept in step."""
 
-    def __init__(self, files: DriveFiles, desk: LedgerDesk, *, bay: str, drive: int, algorithm: DigestAlgorithm) -> None:
+    def __init__(
+        self, files: DriveFiles, desk: LedgerDesk, *, bay: str, drive: int, algorithm: DigestAlgorithm
+    ) -> None:
         self._files, self._desk, self._bay, self._drive = files, desk, bay, drive
         self._path = HIDDEN_FOLDER + b"/" + sums_name(algorithm)
 

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from typing import Final
 
 from replicatord.copying.context import Context
-from replicatord.media.digests import new_hasher
 from replicatord.copying.files import DriveFiles, is_regular
 from replicatord.copying.group import GroupResult, Publisher, Staged, note_trouble, step_aside
 from replicatord.copying.moves import settle_moves
@@ -24,10 +23,13 @@ from replicatord.copying.staging import SourceChanged, SourceUnreadable, Stager
 from replicatord.drives.kernel import find_mount_of, syncfs_reports_errors
 from replicatord.drives.presence import NotUsable, OpenDrive
 from replicatord.drives.room import free_bytes, room_bytes
+from replicatord.ledger.copies import DrivePlace, SourcePlace
+from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.wishes import Wish
+from replicatord.media.digests import new_hasher
 from replicatord.model.copies import Medium
 
-_WISHES_AT_ONCE: Final = 500
+_WISHES_AT_ONCE: Final = 200  # a question of some 20 ms: nobody else waits long for the ledger
 _ROUNDS_MAX: Final = 10  # rounds over what is left, in one visit; each after something was changed for it
 _FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT})
 # File systems whose bytes lie in memory or on the far side of a wire: reading back proves less there.
@@ -36,8 +38,10 @@ _NO_LOCAL_MEDIUM: Final = ("tmpfs", "ramfs", "nfs", "cifs", "smb", "fuse", "9p",
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupSize:
-    """When a group is full. From measurement (ENGINE figures, see DEVELOPERS): disks that seek want
-    fewer turns between writing and reading back, others want to overlap the two.
+    """When a group is full.
+
+    Measured (see DEVELOPERS): disks that seek want fewer turns between writing and reading back,
+    others want to overlap the two.
     """
 
     files: int
@@ -51,6 +55,15 @@ GROUPS: Final = {
     Medium.CLOUD: GroupSize(files=2_000, size_bytes=96 << 20, overlap=False),
     Medium.NETWORK: GroupSize(files=2_000, size_bytes=96 << 20, overlap=False),
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Work:
+    """A wish, and where its content can be read."""
+
+    wish: Wish
+    sources: list[SourcePlace]
+    copies: list[DrivePlace]
 
 
 class Full(Exception):  # noqa: N818  part of normal life
@@ -146,7 +159,11 @@ class Visit:
             try:
                 group, after, is_end = self._stage_group(after)
             except Full as full:
-                group, is_end, why = full.args[0], True, NotUsable(is_absent=False, is_full=True, reason=full.args[1])
+                group, is_end, why = (
+                    full.args[0],
+                    True,
+                    NotUsable(is_absent=False, is_full=True, reason=full.args[1]),
+                )
             if group:
                 self._prove(group, begun)
             if is_end:
@@ -181,15 +198,16 @@ class Visit:
         group: list[Staged] = []
         size = 0
         while True:
-            wishes = self._next_wishes(after)
-            if not wishes:
+            works = self._next_wishes(after)
+            if not works:
                 return group, after, True
             room = self._room() - size
-            for wish in wishes:
+            for work in works:
+                wish = work.wish
                 if self._context.stop.is_set():
                     raise Interrupted
                 if not self._is_resting(wish.id):
-                    staged = self._begin(wish, room, group)
+                    staged = self._begin(work, room, group)
                     if staged is not None:
                         group.append(staged)
                         if staged.partial:
@@ -200,14 +218,26 @@ class Visit:
                     self._under_way_bytes += size
                     return group, after, False
 
-    def _next_wishes(self, after: int) -> list[Wish]:
-        return self._context.desk.look(
-            lambda l: l.wishes.next_wishes(self._bay, after=after, limit=_WISHES_AT_ONCE)
-        )
+    def _next_wishes(self, after: int) -> list[_Work]:
+        """Fetch wishes with the places of their contents: one question for many files."""
+
+        def look(ledger: Ledger) -> list[_Work]:
+            return [
+                _Work(
+                    wish=wish,
+                    sources=ledger.copies.source_places(wish.content),
+                    copies=ledger.copies.drive_places(wish.content, besides=self._bay),
+                )
+                for wish in ledger.wishes.next_wishes(self._bay, after=after, limit=_WISHES_AT_ONCE)
+            ]
+
+        return self._context.desk.look(look)
 
     def _room(self) -> int:
         settings, drive = self._context.settings, self._drive.drive
-        used = self._context.desk.look(lambda l: l.copies.used_bytes(self._number)) if drive.limit_bytes else 0
+        used = (
+            self._context.desk.look(lambda l: l.copies.used_bytes(self._number)) if drive.limit_bytes else 0
+        )
         return room_bytes(
             free=free_bytes(self._drive.root),
             keep_free=settings.keep_free_bytes,
@@ -215,8 +245,9 @@ class Visit:
             limit=drive.limit_bytes,
         )
 
-    def _begin(self, wish: Wish, room: int, group: list[Staged]) -> Staged | None:
+    def _begin(self, work: _Work, room: int, group: list[Staged]) -> Staged | None:
         """Begin one piece of work: refile, find in place, or copy. None when there is nothing to prove."""
+        wish = work.wish
         found = self._files.find_stat(wish.placement.path)
         if wish.serving is not None and wish.serving_is_same and found is None:
             if self._files.find_stat(wish.serving_path) is not None:
@@ -233,16 +264,13 @@ class Visit:
             return None
         if wish.placement.size_bytes > room:
             raise Full(group, self._full_reason())
-        return self._copy(wish, group)
+        return self._copy(work, group)
 
-    def _copy(self, wish: Wish, group: list[Staged]) -> Staged | None:
+    def _copy(self, work: _Work, group: list[Staged]) -> Staged | None:
         """Copy a content from the first place that gives it."""
-        begun = self._context.monotonic()
+        wish, begun = work.wish, self._context.monotonic()
         reasons: list[str] = []
-        sources, copies = self._context.desk.look(
-            lambda l: (l.copies.source_places(wish.content), l.copies.drive_places(wish.content, besides=self._bay))
-        )
-        for place in places(self._context.settings, sources, copies):
+        for place in places(self._context.settings, work.sources, work.copies):
             opened = open_place(place, wish.placement.size_bytes, self._context.look_again)
             if isinstance(opened, str):
                 reasons.append(opened)
@@ -278,4 +306,6 @@ class Visit:
         free = free_bytes(self._drive.root)
         if drive.limit_bytes is not None and free > settings.keep_free_bytes:
             return f"it has reached its limit of {drive.limit_bytes / 1e9:.1f} GB"
-        return f"it is full: {free / 1e9:.1f} GB free, {settings.keep_free_bytes / 1e9:.1f} GB are to stay free"
+        return (
+            f"it is full: {free / 1e9:.1f} GB free, {settings.keep_free_bytes / 1e9:.1f} GB are to stay free"
+        )

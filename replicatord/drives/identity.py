@@ -9,6 +9,7 @@ import json
 import os
 import uuid
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
@@ -65,10 +66,8 @@ def new_identity(*, name: str, studio: str, at: str) -> Identity:
 
 def write_identity(root: int, identity: Identity) -> None:
     """Write an identity on a drive that carries none, durably. Raises OSError, FileExistsError if it has one."""
-    try:
+    with suppress(FileExistsError):
         os.mkdir(HIDDEN_FOLDER, 0o755, dir_fd=root)
-    except FileExistsError:
-        pass
     hidden = os.open(HIDDEN_FOLDER, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=root)
     try:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC

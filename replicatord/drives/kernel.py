@@ -54,7 +54,9 @@ def syncfs_reports_errors() -> bool:
     """Tell whether syncfs(2) reports write-back errors: since Linux 5.8."""
     if not sys.platform.startswith("linux"):
         return False
-    major, minor = (int("".join(c for c in part if c.isdigit()) or 0) for part in os.uname().release.split(".")[:2])
+    major, minor = (
+        int("".join(c for c in part if c.isdigit()) or 0) for part in os.uname().release.split(".")[:2]
+    )
     return (major, minor) >= (5, 8)
 
 

@@ -41,7 +41,7 @@ class OpenDrive:
         self._lock = lock
 
     def recheck(self) -> NotUsable | None:
-        """Look again through the descriptor that work goes through: is it still that drive, and alive?"""
+        """Look again through the descriptor that work goes through, and say what is wrong, if anything."""
         try:
             reason = _check_mount(self.drive, self.root) or _check_alive(self.hidden)
             found = read_identity(self.root)

@@ -60,7 +60,11 @@ def _clearing(verdict: Verdict, settings: Settings) -> str:
             f"NOT cleared: {counted(verdict.short, 'file')} with fewer than {settings.cleared_copies}"
             " verified copies. Do not format the card"
         ) + (f" ({counted(verdict.unwanted, 'file')} no tier asks for)" if verdict.unwanted else "")
-    undated = f"; {counted(verdict.undated, 'file')} without capture time, filed by file time" if verdict.undated else ""
+    undated = (
+        f"; {counted(verdict.undated, 'file')} without capture time, filed by file time"
+        if verdict.undated
+        else ""
+    )
     return (
         f"cleared: {settings.cleared_copies} verified copies of every file; look at a few frames on the drives"
         f" before you format the card, the decision is yours{undated}"

@@ -110,12 +110,16 @@ class Answers:
             "SELECT bay, trouble, count(*) AS files, min(path) FROM placement WHERE trouble <> ''"
             " GROUP BY bay, trouble ORDER BY files DESC, bay LIMIT 20"
         )
-        return [Trouble(bay=bay, trouble=trouble, files=files, path=path) for bay, trouble, files, path in rows]
+        return [
+            Trouble(bay=bay, trouble=trouble, files=files, path=path) for bay, trouble, files, path in rows
+        ]
 
     def set_aside(self) -> int:
         """Count the copies that failed and wait for a person."""
         return int(
-            self._db.execute("SELECT count(*) FROM copy WHERE state = ?", (CopyState.SET_ASIDE.value,)).fetchone()[0]
+            self._db.execute(
+                "SELECT count(*) FROM copy WHERE state = ?", (CopyState.SET_ASIDE.value,)
+            ).fetchone()[0]
         )
 
     def files_known(self) -> tuple[int, int]:
@@ -187,4 +191,6 @@ class Answers:
 
     def _found(self, condition: str, values: tuple[object, ...]) -> list[Found]:
         rows = self._db.execute(f"{_FOUND} WHERE {condition}", values)
-        return [Found(**{**dict(zip(_FOUND_NAMES, row, strict=True)), "is_gone": bool(row[6])}) for row in rows]
+        return [
+            Found(**{**dict(zip(_FOUND_NAMES, row, strict=True)), "is_gone": bool(row[6])}) for row in rows
+        ]

@@ -75,7 +75,8 @@ class Bays:
         is_news = bool(before != (state, reason))
         if is_news:
             self._db.execute(
-                "UPDATE bay SET state = ?, reason = ?, changed_at = ? WHERE name = ?", (state, reason, at, name)
+                "UPDATE bay SET state = ?, reason = ?, changed_at = ? WHERE name = ?",
+                (state, reason, at, name),
             )
         if state in ("here", "full"):
             self._db.execute("UPDATE bay SET seen_at = ? WHERE name = ?", (at, name))

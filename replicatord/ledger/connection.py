@@ -64,7 +64,9 @@ def open_for_reading(path: str) -> sqlite3.Connection:
         raise _unreadable(path, exc) from exc
     if version != len(MIGRATIONS):
         connection.close()
-        raise LedgerError(f"the ledger at {path} is of version {version}, this program reads {len(MIGRATIONS)}")
+        raise LedgerError(
+            f"the ledger at {path} is of version {version}, this program reads {len(MIGRATIONS)}"
+        )
     return connection
 
 
@@ -88,7 +90,12 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
 def _connect(uri: str, path: str) -> sqlite3.Connection:
     try:
         connection = sqlite3.connect(
-            uri, uri=True, timeout=_BUSY_S, isolation_level=None, check_same_thread=False, cached_statements=256
+            uri,
+            uri=True,
+            timeout=_BUSY_S,
+            isolation_level=None,
+            check_same_thread=False,
+            cached_statements=256,
         )
         connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
         connection.execute("PRAGMA temp_store = MEMORY")
@@ -103,7 +110,9 @@ def _check_ours(connection: sqlite3.Connection, path: str) -> int:
     mark = int(connection.execute("PRAGMA application_id").fetchone()[0])
     is_empty = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0] == 0
     if not is_empty and mark != APPLICATION_ID:
-        raise LedgerError(f"{path} is a database, but not a ledger of replicatord; name another file in `ledger:`")
+        raise LedgerError(
+            f"{path} is a database, but not a ledger of replicatord; name another file in `ledger:`"
+        )
     if version > len(MIGRATIONS):
         raise LedgerError(f"the ledger at {path} was written by a newer replicatord (version {version})")
     return version

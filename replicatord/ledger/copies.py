@@ -102,10 +102,14 @@ class Copies:
 
     def used_bytes(self, drive: int) -> int:
         """Give how many bytes our copies take on a drive."""
-        row = self._db.execute("SELECT coalesce(sum(size_bytes), 0) FROM copy WHERE drive = ?", (drive,)).fetchone()
+        row = self._db.execute(
+            "SELECT coalesce(sum(size_bytes), 0) FROM copy WHERE drive = ?", (drive,)
+        ).fetchone()
         return int(row[0])
 
-    def begin_move(self, *, drive: int, copy: int, from_path: bytes, to_path: bytes, state: CopyState) -> None:
+    def begin_move(
+        self, *, drive: int, copy: int, from_path: bytes, to_path: bytes, state: CopyState
+    ) -> None:
         """Write down a rename before it is done, so that a crash in it can be understood."""
         self._db.execute(
             "INSERT INTO move (drive, copy, from_path, to_path, state) VALUES (?, ?, ?, ?, ?)"
@@ -125,7 +129,9 @@ class Copies:
 
     def open_moves(self, drive: int) -> list[Move]:
         """Give the renames of a drive whose end was never recorded."""
-        rows = self._db.execute("SELECT id, copy, from_path, to_path, state FROM move WHERE drive = ?", (drive,))
+        rows = self._db.execute(
+            "SELECT id, copy, from_path, to_path, state FROM move WHERE drive = ?", (drive,)
+        )
         return [
             Move(id=id_, copy=copy, from_path=from_path, to_path=to_path, state=CopyState(state))
             for id_, copy, from_path, to_path, state in rows
@@ -151,7 +157,7 @@ class Copies:
     def drive_places(self, content: int, *, besides: str) -> list[DrivePlace]:
         """Give the verified copies of a content on drives that are here, other than `besides`."""
         rows = self._db.execute(
-            "SELECT bay.name, copy.path FROM copy JOIN bay ON bay.drive = copy.drive"
+            "SELECT bay.name, copy.path FROM copy INDEXED BY copy_by_content CROSS JOIN bay ON bay.drive = copy.drive"
             " WHERE copy.content = ? AND copy.state <> ? AND bay.state IN ('here', 'full') AND bay.name <> ? LIMIT 8",
             (content, CopyState.SET_ASIDE.value, besides),
         )

@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from types import TracebackType
+from typing import Self
 
 from replicatord.errors import LedgerError
 from replicatord.ledger import connection as opening
@@ -55,7 +56,7 @@ class Ledger:
         """Close the connection. Nothing is lost: every transaction was durable when it ended."""
         self._db.close()
 
-    def __enter__(self) -> Ledger:
+    def __enter__(self) -> Self:
         """Give the ledger itself."""
         return self
 

@@ -23,7 +23,9 @@ class Lines:
 
     def pending(self, *, after: int, limit: int) -> list[tuple[int, dict[str, object]]]:
         """Give the first lines behind number `after`, in order of their number."""
-        rows = self._db.execute("SELECT seq, body FROM line WHERE seq > ? ORDER BY seq LIMIT ?", (after, limit))
+        rows = self._db.execute(
+            "SELECT seq, body FROM line WHERE seq > ? ORDER BY seq LIMIT ?", (after, limit)
+        )
         return [(seq, json.loads(body)) for seq, body in rows]
 
     def forget(self, up_to: int) -> None:

@@ -55,11 +55,14 @@ class Loads:
     def current(self, source: str, at: str) -> int:
         """Give the load that files of a source belong to now, beginning one if none is open."""
         row = self._db.execute(
-            "SELECT id FROM load WHERE source = ? AND state = ? ORDER BY id DESC", (source, LoadState.OPEN.value)
+            "SELECT id FROM load WHERE source = ? AND state = ? ORDER BY id DESC",
+            (source, LoadState.OPEN.value),
         ).fetchone()
         if row is not None:
             return int(row[0])
-        added = self._db.execute("INSERT INTO load (source, began_at, last_at) VALUES (?, ?, ?)", (source, at, at))
+        added = self._db.execute(
+            "INSERT INTO load (source, began_at, last_at) VALUES (?, ?, ?)", (source, at, at)
+        )
         return int(added.lastrowid or 0)
 
     def add(self, load: int, *, files: int, size_bytes: int, at: str) -> None:
@@ -88,10 +91,11 @@ class Loads:
         """
         marks = ", ".join("?" * len(counting)) or "NULL"
         short = self._number(
-            "SELECT count(*) FROM file WHERE load = ? AND (SELECT count(DISTINCT copy.drive) FROM copy"  # noqa: S608
-            f" JOIN bay ON bay.drive = copy.drive AND bay.name IN ({marks})"
-            " WHERE copy.content = file.content AND copy.state = ?) < ?",
-            (load, *counting, CopyState.VERIFIED.value, copies),
+            "SELECT count(*) FROM file WHERE load = ?"
+            " AND (SELECT count(DISTINCT copy.drive) FROM copy INDEXED BY copy_by_content"
+            f" WHERE copy.content = file.content AND copy.state = ? AND copy.drive IN"
+            f" (SELECT drive FROM bay WHERE name IN ({marks}))) < ?",
+            (load, CopyState.VERIFIED.value, *counting, copies),
         )
         unwanted = self._number(
             "SELECT count(*) FROM file WHERE load = ?"
@@ -105,8 +109,9 @@ class Loads:
             (load,),
         )
         verified = self._db.execute(
-            "SELECT bay.name, count(DISTINCT file.id) FROM file JOIN copy ON copy.content = file.content"
-            " JOIN bay ON bay.drive = copy.drive WHERE file.load = ? AND copy.state = ? GROUP BY bay.name",
+            "SELECT bay.name, count(DISTINCT file.id) FROM file"
+            " CROSS JOIN copy INDEXED BY copy_by_content ON copy.content = file.content"
+            " CROSS JOIN bay ON bay.drive = copy.drive WHERE file.load = ? AND copy.state = ? GROUP BY bay.name",
             (load, CopyState.VERIFIED.value),
         )
         waiting = self._db.execute(
@@ -125,7 +130,7 @@ class Loads:
 
     def _some(self, rest: str, values: tuple[object, ...]) -> list[Load]:
         rows = self._db.execute(
-            f"SELECT id, source, began_at, last_at, state, files, size_bytes FROM load {rest}",  # noqa: S608
+            f"SELECT id, source, began_at, last_at, state, files, size_bytes FROM load {rest}",
             values,
         )
         return [

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
+from replicatord.ledger.rows import as_bytes, as_int
 from replicatord.model.frames import (
     CaptureTime,
     Digest,
@@ -21,7 +22,6 @@ from replicatord.model.frames import (
     SeenFile,
     TimeOrigin,
 )
-from replicatord.ledger.rows import as_bytes, as_int
 from replicatord.rules.frames import assemble_frame
 
 SplitStem = Callable[[bytes], tuple[bytes, bytes]]
@@ -67,7 +67,8 @@ class Seen:
         )
         return {
             name: Known(
-                stat=FileStat(size_bytes=size, mtime_ns=mtime, ctime_ns=ctime, inode=inode), is_gone=bool(gone)
+                stat=FileStat(size_bytes=size, mtime_ns=mtime, ctime_ns=ctime, inode=inode),
+                is_gone=bool(gone),
             )
             for name, size, mtime, ctime, inode, gone in rows
         }
@@ -120,7 +121,9 @@ class Seen:
 
     def frames_of_picture(self, picture: int, zone: tzinfo) -> list[Frame]:
         """Give the frames whose main file has the content `picture`, first seen first."""
-        rows = self._db.execute("SELECT id FROM frame WHERE main_content = ? ORDER BY id", (picture,)).fetchall()
+        rows = self._db.execute(
+            "SELECT id FROM frame WHERE main_content = ? ORDER BY id", (picture,)
+        ).fetchall()
         return [self.get_frame(FrameId(row[0]), zone) for row in rows]
 
     def pictures_after(self, picture: int, *, limit: int) -> list[int]:
@@ -142,7 +145,7 @@ class Seen:
             raise KeyError(frame)
         source, folder, stem = row
         rows = self._db.execute(
-            f"SELECT {_FILE_COLUMNS} FROM file JOIN content ON content.id = file.content"  # noqa: S608  constant
+            f"SELECT {_FILE_COLUMNS} FROM file JOIN content ON content.id = file.content"
             " WHERE file.frame = ? ORDER BY file.name",
             (frame,),
         )
@@ -154,7 +157,9 @@ class Seen:
         row = self._db.execute("SELECT id FROM content WHERE digest = ?", (digest,)).fetchone()
         if row is not None:
             return int(row[0])
-        added = self._db.execute("INSERT INTO content (digest, size_bytes) VALUES (?, ?)", (digest, size_bytes))
+        added = self._db.execute(
+            "INSERT INTO content (digest, size_bytes) VALUES (?, ?)", (digest, size_bytes)
+        )
         return int(added.lastrowid or 0)
 
     def _set_gone(self, source: str, folder: bytes, names: Iterable[bytes], *, is_gone: bool) -> None:
@@ -170,26 +175,38 @@ class Seen:
             "SELECT id FROM folder WHERE source = ? AND path = ?", (source, folder)
         ).fetchone()
         self._db.execute("INSERT OR IGNORE INTO frame (folder, stem) VALUES (?, ?)", (folder_id, stem))
-        row = self._db.execute("SELECT id FROM frame WHERE folder = ? AND stem = ?", (folder_id, stem)).fetchone()
+        row = self._db.execute(
+            "SELECT id FROM frame WHERE folder = ? AND stem = ?", (folder_id, stem)
+        ).fetchone()
         return int(row[0])
 
     def _put_file(self, frame: int, reading: SeenFile, content: int, load: int) -> None:
         facts, stat, time = reading.facts, reading.stat, reading.facts.captured
         values: Mapping[str, object] = {
-            **{"frame": frame, "name": reading.name, "content": content, "load": load, "is_gone": 0},
-            **{"size_bytes": stat.size_bytes, "mtime_ns": stat.mtime_ns},
-            **{"ctime_ns": stat.ctime_ns, "inode": stat.inode},
-            **{"kind": facts.kind.value, "format": facts.format, "is_raw": int(facts.is_raw)},
+            "frame": frame,
+            "name": reading.name,
+            "content": content,
+            "load": load,
+            "is_gone": 0,
+            "size_bytes": stat.size_bytes,
+            "mtime_ns": stat.mtime_ns,
+            "ctime_ns": stat.ctime_ns,
+            "inode": stat.inode,
+            "kind": facts.kind.value,
+            "format": facts.format,
+            "is_raw": int(facts.is_raw),
             "captured": time.local.isoformat() if time else None,
             "fraction": time.fraction if time else None,
             "offset_minutes": time.offset_minutes if time else None,
             "time_origin": time.origin.value if time else None,
-            **{"camera": facts.camera, "stars": facts.stars, "problem": facts.problem},
+            "camera": facts.camera,
+            "stars": facts.stars,
+            "problem": facts.problem,
         }
         columns = ", ".join(values)
         updates = ", ".join(f"{name} = excluded.{name}" for name in values)
         self._db.execute(
-            f"INSERT INTO file ({columns}) VALUES ({', '.join('?' * len(values))})"  # noqa: S608  names above
+            f"INSERT INTO file ({columns}) VALUES ({', '.join('?' * len(values))})"
             f" ON CONFLICT (frame, name) DO UPDATE SET {updates}",
             tuple(values.values()),
         )
@@ -238,4 +255,3 @@ def _seen_file(source: str, folder: bytes, values: Sequence[object]) -> SeenFile
         digest=Digest(as_bytes(digest)),
         facts=facts,
     )
-

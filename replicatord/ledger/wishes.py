@@ -58,7 +58,7 @@ class Wishes:
         marks = ", ".join("?" * len(frames))
         rows = self._db.execute(
             "SELECT p.id, p.frame, p.tier, p.bay, p.name, p.path, p.state, p.copy, content.digest FROM placement p"
-            f" JOIN content ON content.id = p.content WHERE p.frame IN ({marks})",  # noqa: S608  only marks
+            f" JOIN content ON content.id = p.content WHERE p.frame IN ({marks})",
             tuple(frames),
         ).fetchall()
         new: Counter[str] = Counter()
@@ -203,4 +203,3 @@ def _wish(bay: str, row: Sequence[object]) -> Wish:
         tries=as_int(tries),
         trouble=str(trouble),
     )
-

@@ -5,12 +5,12 @@ May not read a clock.
 
 from __future__ import annotations
 
-from datetime import datetime, timezone
+from datetime import UTC, datetime
 
 
 def utc_text(moment: datetime) -> str:
     """Give an aware instant as RFC 3339 text in UTC, to the millisecond: 2026-01-26T21:14:03.120Z."""
-    return moment.astimezone(timezone.utc).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def offset_text(moment: datetime) -> str:

@@ -33,7 +33,7 @@ _UNSET: Final = re.compile(r"[0\s:./TZ+-]*", re.ASCII)
 _MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 _OFFSET_MAX_MINUTES: Final = 14 * 60  # no place on Earth keeps a clock further from UTC
 
-_MOVIE_EPOCH: Final = datetime(1904, 1, 1)  # noqa: DTZ001  naive: UTC or the camera's clock, nobody knows
+_MOVIE_EPOCH: Final = datetime(1904, 1, 1)  # noqa: DTZ001  UTC or the camera's clock: nobody knows
 _MOVIE_UNSET: Final = frozenset({0, 2_082_844_800})  # never set; and a writer that stored Unix time 0
 
 
@@ -148,7 +148,7 @@ def _moment(fields: tuple[str | None, ...], *, fraction: str | None = None) -> M
     """Put six fields together; None when there is no such moment, as the 31st of June."""
     year, month, day, hour, minute, second = (int(field or 0) for field in fields)
     try:
-        local = datetime(year, month, day, hour, minute, second)  # noqa: DTZ001  the camera's wall time
+        local = datetime(year, month, day, hour, minute, second)  # noqa: DTZ001  a camera's wall time
     except ValueError:
         return None
     return Moment(local=local, fraction=fraction or "")

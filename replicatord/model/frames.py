@@ -74,7 +74,10 @@ class FileStat:
     def of(cls, found: stat_result) -> FileStat:
         """Take these parts out of what stat(2) gave."""
         return cls(
-            size_bytes=found.st_size, mtime_ns=found.st_mtime_ns, ctime_ns=found.st_ctime_ns, inode=found.st_ino
+            size_bytes=found.st_size,
+            mtime_ns=found.st_mtime_ns,
+            ctime_ns=found.st_ctime_ns,
+            inode=found.st_ino,
         )
 
 

@@ -7,11 +7,11 @@ May not read anything: the files were read before. A frame's files share a folde
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta, timezone, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
 from replicatord.model.frames import CaptureTime, Frame, FrameId, Kind, SeenFile, TimeOrigin
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=timezone.utc)
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TRUST = {origin: rank for rank, origin in enumerate(TimeOrigin)}
 _MAIN_RANK = {
     Kind.PHOTO: 1,

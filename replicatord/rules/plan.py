@@ -71,7 +71,7 @@ def _on_each_drive(laid: _Laid, tier: Tier, claimed: dict[tuple[str, bytes], Dig
         )
 
 
-def _lay_out(  # noqa: PLR0913  the planner's own context, passed on whole
+def _lay_out(  # noqa: PLR0913, PLR0917  the planner's own context, passed on whole
     chosen: Sequence[Frame],
     tier: Tier,
     settings: Settings,

@@ -19,6 +19,7 @@ from replicatord.drives.buffers import aligned_buffer
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import LoadState
 from replicatord.ledger.replan import replan
+from replicatord.ledger.seen import Known
 from replicatord.log.times import path_fields, path_text
 from replicatord.media.digests import new_hasher
 from replicatord.model.frames import FileStat, SeenFile
@@ -98,7 +99,7 @@ class Looker(threading.Thread):
         self._tell_idle(is_idle=True)
 
     def _begin(self) -> None:
-        """Loads that were open when the service ended go on, or end when nothing more comes."""
+        """Take up the loads that were open when the service ended; they end when nothing more comes."""
         now_s = self._context.monotonic()
         for load in self._context.desk.ask(lambda l: l.loads.unfinished()):
             if load.state is LoadState.OPEN:
@@ -202,7 +203,9 @@ class Looker(threading.Thread):
         if gone:
             self._context.desk.ask(lambda l: l.seen.mark_gone(source, folder, gone))
         back = [
-            name for name, entry in known.items() if entry.is_gone and name in files and files[name] == entry.stat
+            name
+            for name, entry in known.items()
+            if entry.is_gone and name in files and files[name] == entry.stat
         ]
         if back:  # a source that was unmounted for a while is not read all over again
             self._context.desk.ask(lambda l: l.seen.mark_here(source, folder, back))
@@ -237,9 +240,10 @@ class Looker(threading.Thread):
                 return
             batch: list[SeenFile] = []
             began_s, size = self._context.monotonic(), 0
+            known = self._known(due)
             for spot in sorted(due):
                 self._wait_for_lanes()
-                seen = self._read(spot)
+                seen = self._read(spot, known.get(spot))
                 if seen is not None:
                     batch.append(seen)
                     size += seen.stat.size_bytes
@@ -254,7 +258,16 @@ class Looker(threading.Thread):
             self.beat_s = self._context.monotonic()
             self._context.stop.wait(0.05)
 
-    def _read(self, spot: Spot) -> SeenFile | None:
+    def _known(self, spots: list[Spot]) -> dict[Spot, Known]:
+        """Fetch what the ledger knows of some files: one question for many."""
+
+        def look(ledger: Ledger) -> dict[Spot, Known]:
+            found = ((spot, ledger.seen.find_known(spot.source, spot.folder, spot.name)) for spot in spots)
+            return {spot: known for spot, known in found if known is not None}
+
+        return self._context.desk.look(look)
+
+    def _read(self, spot: Spot, known: Known | None) -> SeenFile | None:
         settings = self._context.settings
         source = settings.sources.get(spot.source)
         if source is None:
@@ -269,7 +282,7 @@ class Looker(threading.Thread):
                 return None
             if not self._settling.is_settled(spot, stat, now_s=now_s):
                 return None
-            if self._is_known(spot, stat):
+            if known is not None and not known.is_gone and known.stat == stat:
                 self._settling.drop(spot)
                 return None
             seen = read_file(
@@ -291,10 +304,6 @@ class Looker(threading.Thread):
         self._settling.drop(spot)
         return seen
 
-    def _is_known(self, spot: Spot, stat: FileStat) -> bool:
-        known = self._context.desk.look(lambda l: l.seen.find_known(spot.source, spot.folder, spot.name))
-        return known is not None and not known.is_gone and known.stat == stat
-
     def _gone(self, spot: Spot) -> None:
         self._settling.drop(spot)
         self._context.desk.ask(lambda l: l.seen.mark_gone(spot.source, spot.folder, [spot.name]))
@@ -305,7 +314,11 @@ class Looker(threading.Thread):
         path = joined(spot.folder, spot.name)
         self._say(
             "file_not_readable",
-            {"level": "error", **path_fields("source", spot.source.encode() + b"/" + path), "reason": exc.strerror},
+            {
+                "level": "error",
+                **path_fields("source", spot.source.encode() + b"/" + path),
+                "reason": exc.strerror,
+            },
         )
 
     def _take(self, batch: list[SeenFile]) -> None:
@@ -339,7 +352,9 @@ class Looker(threading.Thread):
         self._context.desk.ask(lambda l: self._context.say(l, event, fields))
 
 
-def take_readings(ledger: Ledger, context: Context, batch: list[SeenFile], *, zone: tzinfo) -> Mapping[str, int]:
+def take_readings(
+    ledger: Ledger, context: Context, batch: list[SeenFile], *, zone: tzinfo
+) -> Mapping[str, int]:
     """Take files into the ledger and plan their frames, inside a transaction.
 
     Gives the bytes of new work for each drive that has any.
@@ -376,4 +391,3 @@ def _is_skipped(spot: Spot, why_skipped: Callable[[bytes], str]) -> bool:
 
 def _is_folder(source: Source, folder: bytes) -> bool:
     return os.path.isdir(os.path.join(os.fsencode(source.folder), folder))
-

@@ -14,8 +14,8 @@ from collections.abc import Callable
 from typing import Final
 
 from replicatord.drives.buffers import CHUNK_BYTES
-from replicatord.media.digests import Hasher
 from replicatord.media import read_facts
+from replicatord.media.digests import Hasher
 from replicatord.model.frames import Digest, FileStat, SeenFile
 from replicatord.watching.settling import Spot
 from replicatord.watching.walk import joined
@@ -67,9 +67,7 @@ def read_file(
     )
 
 
-def _digest(
-    fd: int, size: int, buffer: memoryview, hasher: Hasher, must_stop: Callable[[], bool]
-) -> Digest:
+def _digest(fd: int, size: int, buffer: memoryview, hasher: Hasher, must_stop: Callable[[], bool]) -> Digest:
     if size > CHUNK_BYTES:
         os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_SEQUENTIAL)
     offset = 0

@@ -1,4 +1,4 @@
-"""What is never taken from a source, and why. One question: does this name or this kind of thing count?
+"""What is never taken from a source, and why.
 
 May not skip silently: each answer is a sentence that `where` shows.
 """

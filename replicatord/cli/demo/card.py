@@ -174,11 +174,10 @@ LATE: Final = replace(
     taken=_at("2026-02-07 17:20:36"),
     subsec="67",
     subject=Subject.PORTRAIT,
-    light=Light.DAWN,
+    light=Light.DUSK,
 )
-_UNDATED_WRITTEN_AT: Final = _at(
-    "2026-02-06 17:30:00"
-)  # the card's own time for the frame without a capture time
+# The card's own time for the frame without a capture time.
+_UNDATED_WRITTEN_AT: Final = _at("2026-02-06 17:30:00")
 
 FAVOURITES: Final = (
     Favourite(album="Outer Skerries", shot=_TRIP_NIGHT, stars=5, is_raw_too=True),

@@ -286,8 +286,12 @@ def _waders(stage: _Stage) -> None:
     _paint_bank(stage, top=0.06, bottom=0.18, left=rng.uniform(-0.3, 0.2), right=rng.uniform(0.8, 1.3))
     _paint_bank(stage, top=0.42, bottom=0.98, left=rng.uniform(-0.4, -0.1), right=rng.uniform(1.0, 1.4))
     plumage = rng.choice(tuple(Plumage))
-    for depth in sorted(rng.uniform(0.46, 0.8) for _ in range(rng.randint(5, 9))):
-        _bird(stage, depth=depth, x=rng.uniform(0.08, 0.92), plumage=plumage, is_mirrored=False)
+    count = rng.randint(5, 9)
+    places = rng.sample(range(count), count)  # apart from each other, in no order of depth
+    depths = sorted(rng.uniform(0.46, 0.8) for _ in range(count))  # far ones first
+    for depth, place in zip(depths, places, strict=True):
+        x = 0.1 + 0.8 * (place + rng.uniform(0.2, 0.8)) / count
+        _bird(stage, depth=depth, x=x, plumage=plumage)
 
 
 def _portrait(stage: _Stage) -> None:
@@ -295,13 +299,7 @@ def _portrait(stage: _Stage) -> None:
     rng = stage.rng
     _paint_bank(stage, top=0.05, bottom=0.2, left=rng.uniform(-0.2, 0.1), right=rng.uniform(0.6, 1.2))
     for _ in range(4):
-        _bird(
-            stage,
-            depth=rng.uniform(0.1, 0.16),
-            x=rng.uniform(0.1, 0.9),
-            plumage=Plumage.GREY,
-            is_mirrored=False,
-        )
+        _bird(stage, depth=rng.uniform(0.1, 0.16), x=rng.uniform(0.1, 0.9), plumage=Plumage.GREY)
     plumage = rng.choice(tuple(Plumage))
     x = rng.uniform(0.3, 0.6)
     tile = shapes.wader(400, plumage, is_feeding=rng.random() < 0.4, shade=stage.palette.shade)
@@ -315,7 +313,9 @@ def _flight(stage: _Stage) -> None:
     _paint_bank(stage, top=0.1, bottom=0.4, left=rng.uniform(-0.3, 0.1), right=rng.uniform(0.7, 1.3))
     colour = mix((58, 54, 54), (20, 20, 30), stage.palette.shade)
     centre_x, centre_y = rng.uniform(0.35, 0.65), rng.uniform(0.4, 0.6)
-    birds = [shapes.flying(rng.randint(20, 46), lift=rng.uniform(-0.9, 1.0), colour=colour) for _ in range(16)]
+    birds = [
+        shapes.flying(rng.randint(20, 46), lift=rng.uniform(-0.9, 1.0), colour=colour) for _ in range(16)
+    ]
     for _ in range(rng.randint(70, 120)):
         x, y = rng.gauss(centre_x, 0.15), rng.gauss(centre_y, 0.16)
         y += (x - centre_x) * 0.5  # the flock climbs
@@ -381,15 +381,14 @@ _SUBJECTS: Final = {
 }
 
 
-def _bird(stage: _Stage, *, depth: float, x: float, plumage: Plumage, is_mirrored: bool) -> None:
+def _bird(stage: _Stage, *, depth: float, x: float, plumage: Plumage) -> None:
     """Stand a bird `depth` of the way from the horizon to the lower edge, as large as it is near."""
     rng = stage.rng
     length = round(26 + 170 * depth)
     tile = shapes.wader(length, plumage, is_feeding=rng.random() < 0.55, shade=stage.palette.shade)
     tile = tile if rng.random() < 0.5 else _turned(tile)
     y = stage.horizon + round((stage.picture.height - stage.horizon) * depth)
-    place = _reflect_and_stand if is_mirrored else _shadow_and_stand
-    place(stage, tile, x=round(x * stage.picture.width), y=y)
+    _shadow_and_stand(stage, tile, x=round(x * stage.picture.width), y=y)
 
 
 def _boat(stage: _Stage, *, length: int, depth: float, x: float, sail: Colour | None) -> None:
