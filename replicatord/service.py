@@ -185,6 +185,11 @@ class Studio:
         """Give the drives whose lanes have not come to rest."""
         return frozenset(name for name, lane in self.lanes.items() if not lane.wait_idle(0))
 
+    def change_mark(self) -> tuple[object, ...]:
+        """Give what changes whenever the verdict on a load could."""
+        lanes = self.lanes.items()
+        return (self.looker.changes, self.busy(), [(name, lane.progress.files) for name, lane in lanes])
+
     def is_quiet(self) -> bool:
         """Tell whether nothing is left that can be done now."""
         planner = self._planner
@@ -324,6 +329,8 @@ class _Service:
         self._clock = Clock()
         self._mounts = MountWatch()
         self._wanted: list[int] = []  # signals that came
+        self._told_mark: tuple[object, ...] = ()
+        self._watch_again = False  # a source that was not there may be there now
 
     def run(self) -> int:
         studio = self._studio
@@ -351,14 +358,25 @@ class _Service:
             self._wanted = [number for number in self._wanted if number != signal.SIGHUP]
             self._read_settings_again()
         if self._mounts.has_changed():
+            self._watch_again = bool(self._watch.unwatched)
             for lane in studio.lanes.values():
                 lane.wake()
+        if self._watch_again:
+            self._watch_again = False
+            self._watch.pause()
+            self._watch.start()
+            for source in studio.context.settings.sources:
+                studio.hints.rescan(source, "a source that was not there is tried again")
         if not self._watch.is_alive():
             self._watch.pause()
             self._watch.start()
             for source in studio.context.settings.sources:
                 studio.hints.rescan(source, "the watch had died and was started again")
-        studio.desk.ask(lambda l: tell_loads(l, studio.context, busy=studio.busy()))
+        mark = studio.change_mark()
+        if mark != self._told_mark:
+            studio.desk.ask(lambda l: tell_loads(l, studio.context, busy=studio.busy()))
+            self._told_mark = mark
+        studio.desk.look(lambda l: l.lines.last_number())
         # The ledger answered, so the loop makes real progress: only now is the watchdog told so.
         self._notifier.send("WATCHDOG=1")
         failure = studio.find_failure() or ("" if self._clock.is_alive() else "the scheduler ended")
@@ -394,6 +412,8 @@ class _Service:
         self._clock.every(3600, self._studio.replan_if_changed, name="replan")
 
     def _rescan(self) -> None:
+        if self._watch.unwatched:
+            self._watch_again = True
         for source in self._studio.context.settings.sources:
             self._studio.hints.rescan(source, SCHEDULED)
 

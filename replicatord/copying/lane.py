@@ -25,6 +25,7 @@ from replicatord.drives.presence import NotUsable, OpenDrive, open_drive
 from replicatord.ledger.ledger import Ledger
 
 _RETRY_S: Final = 5.0  # a drive that is waited for is looked at this often; opening it is cheap
+_RETRY_FULL_S: Final = 60.0  # a full drive is opened and flushed to look again, so more rarely
 _REST_FIRST_S: Final = 5.0  # a copy that could not be made rests, each time twice as long
 _REST_MAX_S: Final = 3600.0
 
@@ -54,6 +55,7 @@ class Lane(threading.Thread):
         self._resting: dict[int, tuple[float, float]] = {}  # wish -> (until, for how long), monotonic seconds
         self._progress = LaneProgress(files=0, size_bytes=0, is_here=False)
         self._waits = False
+        self._is_full = False
         self.failure: BaseException | None = None
 
     @property
@@ -115,7 +117,7 @@ class Lane(threading.Thread):
     def _patience_s(self) -> float | None:
         """How long to wait before looking again unasked; None when nothing is left that time could help."""
         if self._waits:
-            return _RETRY_S
+            return _RETRY_FULL_S if self._is_full else _RETRY_S
         if self._resting:
             soonest = min(until for until, _ in self._resting.values())
             return max(soonest - self._context.monotonic(), 0.5)
@@ -183,7 +185,7 @@ class Lane(threading.Thread):
             ledger.bays.set_complete(self.bay, at)
 
     def _note_waiting(self, why: NotUsable) -> None:
-        self._waits = True
+        self._waits, self._is_full = True, why.is_full
         self._progress = LaneProgress(
             files=self._progress.files, size_bytes=self._progress.size_bytes, is_here=False
         )

@@ -27,7 +27,7 @@ from replicatord.ledger.copies import DrivePlace, SourcePlace
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.wishes import Wish
 from replicatord.media.digests import new_hasher
-from replicatord.model.copies import Medium
+from replicatord.model.copies import CopyState, Medium
 
 _WISHES_AT_ONCE: Final = 200  # a question of some 20 ms: nobody else waits long for the ledger
 _ROUNDS_MAX: Final = 10  # rounds over what is left, in one visit; each after something was changed for it
@@ -196,6 +196,7 @@ class Visit:
         Raises Full with the group so far and the reason.
         """
         group: list[Staged] = []
+        paths: set[bytes] = set()
         size = 0
         while True:
             works = self._next_wishes(after)
@@ -206,7 +207,10 @@ class Visit:
                 wish = work.wish
                 if self._context.stop.is_set():
                     raise Interrupted
-                if not self._is_resting(wish.id):
+                if wish.placement.path in paths:
+                    self._again = True  # two tiers want one path: the second finds the first's copy there
+                elif not self._is_resting(wish.id):
+                    paths.add(wish.placement.path)
                     staged = self._begin(work, room, group)
                     if staged is not None:
                         group.append(staged)
@@ -257,6 +261,8 @@ class Visit:
             return None
         replaces = wish.serving is not None and not wish.serving_is_same
         if found is not None and not (replaces and wish.serving_path == wish.placement.path):
+            if self._serves_already(wish, found.st_mtime_ns):
+                return None
             if is_regular(found) and found.st_size == wish.placement.size_bytes:
                 return Staged(wish=wish, told_as="found in place")
             if step_aside(self._context, self._files, wish):
@@ -265,6 +271,22 @@ class Visit:
         if wish.placement.size_bytes > room:
             raise Full(group, self._full_reason())
         return self._copy(work, group)
+
+    def _serves_already(self, wish: Wish, mtime_ns: int) -> bool:
+        """Hold a wish by the copy that another tier has at the same path; it was proved and told already."""
+
+        def hold(ledger: Ledger) -> bool:
+            copy = ledger.copies.find_at(self._number, wish.placement.path)
+            serves = copy is not None and (copy.content, copy.state, copy.mtime_ns) == (
+                wish.content,
+                CopyState.VERIFIED,
+                mtime_ns,
+            )
+            if serves and copy is not None:
+                ledger.wishes.hold(wish.id, copy.id)
+            return serves
+
+        return self._context.desk.ask(hold)
 
     def _copy(self, work: _Work, group: list[Staged]) -> Staged | None:
         """Copy a content from the first place that gives it."""

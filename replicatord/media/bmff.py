@@ -333,7 +333,7 @@ def _item_content(inside: Source, extents: tuple[tuple[int, int], ...]) -> Sourc
 
 
 def _read_exif_item(item: Source) -> Iterator[Found]:
-    """Read an Exif item: four bytes say how far behind them the TIFF header is (ISO 23008-12 A.2.1)."""
+    """Read an Exif item: four bytes say how far behind them the TIFF header is (ISO 23008-12 Annex A)."""
     skip = struct.unpack(">I", read_exactly(item, 0, 4, "its Exif item"))[0]
     for at in (4 + skip, 0, 4, 10):  # some writers leave the four bytes out, or count without "Exif\0\0"
         if is_tiff(item.read(at, 8)):

@@ -2,7 +2,7 @@
 
 Walks the segments up to the picture itself. May not decode the picture. An embedded preview would be
 found through the same walk.
-Sources: ITU-T T.81 Annex B (segments); CIPA DC-008 4.7 (Exif in APP1); ISO 16684-3 1.1.3 (XMP in APP1, and
+Sources: ITU-T T.81 Annex B (segments); CIPA DC-008 4.7 (Exif in APP1); ISO 16684-3 (XMP in APP1, and
 its extension over several segments).
 """
 

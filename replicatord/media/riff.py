@@ -3,7 +3,7 @@
 Walks chunks by size and steps over sound and pictures. Lists are entered one level deep, and only those
 that are wanted. May not decode.
 Sources: Multimedia Programming Interface and Data Specifications 1.0 (IBM, Microsoft 1991: RIFF, INFO);
-EBU Tech 3285 v2 (bext); EBU Tech 3306 (RF64); CIPA DC-008 5.5 (Exif audio: list `exif`, etim, emdl);
+EBU Tech 3285 v2 (bext); EBU Tech 3306 (RF64); CIPA DC-008 section 5 (Exif audio: list `exif`, etim, emdl);
 ISO 16684-3 (XMP in _PMX). IDIT: common practice, no published source.
 """
 

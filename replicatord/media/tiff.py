@@ -26,7 +26,7 @@ DATE_TIME: Final = 0x0132
 XMP: Final = 0x02BC
 EXIF_IFD: Final = 0x8769
 DNG_VERSION: Final = 0xC612
-_TIMES: Final = (  # time, sub-second, offset: the three that belong together, best first (Exif 4.6.5)
+_TIMES: Final = (  # time, sub-second, offset: the three that belong together, best first (CIPA DC-008 4.6)
     (TimeOrigin.ORIGINAL, 0x9003, 0x9291, 0x9011),
     (TimeOrigin.DIGITIZED, 0x9004, 0x9292, 0x9012),
     (TimeOrigin.CHANGED, DATE_TIME, 0x9290, 0x9010),

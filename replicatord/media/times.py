@@ -1,8 +1,8 @@
 """Times as cameras write them, each form read strictly: a moment or nothing, never a guess.
 
 May not read a clock, a time zone or a file.
-Sources: CIPA DC-008 (Exif) 4.6.5 for DateTime, SubSecTime and OffsetTime; ISO 8601 as ISO 16684-1 (XMP)
-profiles it; ISO 14496-12 8.2.2 for mvhd; EBU Tech 3285 for bext. The spellings of RIFF IDIT: common
+Sources: CIPA DC-008 (Exif) 4.6 for DateTime, SubSecTime and OffsetTime; ISO 8601 as ISO 16684-1 (XMP)
+profiles it; ISO 14496-12 for mvhd; EBU Tech 3285 for bext. The spellings of RIFF IDIT: common
 practice, no published source, taken from what real files hold.
 """
 
@@ -53,7 +53,7 @@ class Moment:
 
 
 def is_unset(text: str) -> bool:
-    """Whether this is how "unknown" is written: blanks, zeros and separators only (Exif 4.6.5)."""
+    """Whether this is how "unknown" is written: blanks, zeros and separators only (CIPA DC-008 4.6)."""
     return _UNSET.fullmatch(text) is not None
 
 
@@ -106,7 +106,7 @@ def parse_riff_time(text: str) -> Moment | None:
 
 
 def parse_date_and_time(date: str, time: str) -> Moment | None:
-    """Read a date and a time that stand apart, as in bext and in Exif audio (Exif 5.5)."""
+    """Read a date and a time that stand apart, as in bext and in Exif audio (CIPA DC-008 section 5)."""
     day, clock = _BEXT_DATE.fullmatch(date), _BEXT_TIME.fullmatch(time)
     if day is None or clock is None:
         return None

@@ -179,7 +179,7 @@ def _as_utf8(source: Source) -> tuple[bytes, tuple[str, ...]]:
 
 
 def _rating(text: str) -> Found:
-    """Read xmp:Rating: -1, or 0 to 5, maybe written as a real number (ISO 16684-1, 8.4)."""
+    """Read xmp:Rating: -1, or 0 to 5, maybe written as a real number (ISO 16684-1)."""
     if not text:
         return Found()
     value = float(text) if _NUMBER.fullmatch(text) else None

@@ -73,6 +73,7 @@ class Looker(threading.Thread):
         self._idle = threading.Condition()
         self._is_idle = False
         self.beat_s = context.monotonic()
+        self.changes = 0  # counts up whenever loads or what is known of sources changed
         self.failure: BaseException | None = None
 
     def wait_idle(self, timeout_s: float) -> bool:
@@ -329,6 +330,7 @@ class Looker(threading.Thread):
         now_s = self._context.monotonic()
         for seen in batch:
             self._last_taken_s[seen.source] = now_s
+        self.changes += 1
         self._wake_lanes(new)
 
     # Loads
@@ -347,6 +349,7 @@ class Looker(threading.Thread):
 
     def _end_load(self, source: str) -> None:
         self._context.desk.ask(lambda l: end_loads(l, source))
+        self.changes += 1
 
     def _say(self, event: str, fields: dict[str, object]) -> None:
         self._context.desk.ask(lambda l: self._context.say(l, event, fields))

@@ -41,7 +41,7 @@ def test_jpeg_with_exif_and_xmp(order: str) -> None:
 
 
 def test_only_the_trio_that_belongs_together_is_used() -> None:
-    """The sub-second of the last edit says nothing about the capture (CIPA DC-008 4.6.5)."""
+    """The sub-second of the last edit says nothing about the capture (CIPA DC-008 4.6)."""
     exif = {make.ORIGINAL: text("2026:01:31 16:04:09"), make.SUBSEC: text("99"), 0x9010: text("+09:00")}
     facts = facts_of(make.tiff(MAIN, exif), b"a.tif")
     assert facts.captured == CaptureTime(local=DUSK, origin=TimeOrigin.ORIGINAL)

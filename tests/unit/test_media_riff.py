@@ -45,7 +45,7 @@ def test_broadcast_wave_with_each_separator(date: bytes, time: bytes) -> None:
 
 
 def test_a_voice_note_of_a_camera_has_date_and_time_apart() -> None:
-    """CIPA DC-008 5.5: ICRD in the list INFO, etim and emdl in the list exif."""
+    """CIPA DC-008 section 5: ICRD in the list INFO, etim and emdl in the list exif."""
     exif = riff_list(b"exif", chunk(b"etim", b"16:04:09.50\0"), chunk(b"emdl", b"Estuary 7\0"))
     facts = facts_of(riff(b"WAVE", exif, riff_list(b"INFO", chunk(b"ICRD", b"2026-01-31\0"))), b"a.wav")
     assert facts.captured == CaptureTime(local=DUSK, fraction="50", origin=TimeOrigin.RECORDED)
