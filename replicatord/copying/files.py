@@ -122,6 +122,7 @@ class DriveFiles:
     def sync_folders(self) -> None:
         """Make every name that was given or taken away durable: names live in directories (fsync(2))."""
         while self._touched:
+            self._close_some()
             folder = next(iter(self._touched))
             with suppress(FileNotFoundError):  # removed since, being empty; its parent is on the list
                 os.fsync(self._folder(folder, make=False))
@@ -179,6 +180,7 @@ class DriveFiles:
         return size
 
     def _parent(self, path: bytes, *, make: bool) -> tuple[int, bytes]:
+        self._close_some()
         folder, name = os.path.split(path)
         return self._folder(folder, make=make), name
 
@@ -200,9 +202,12 @@ class DriveFiles:
                 pass
         fd = os.open(name, _FOLDER_FLAGS, dir_fd=parent)
         self._folders[path] = fd
-        if len(self._folders) > _OPEN_FOLDERS_MAX:
-            self._forget(next(iter(self._folders)))
         return fd
+
+    def _close_some(self) -> None:
+        """Close the folders that were used longest ago; never in the middle of a path, whose folders may be many."""
+        while len(self._folders) > _OPEN_FOLDERS_MAX:
+            self._forget(next(iter(self._folders)))
 
     def _forget(self, path: bytes) -> None:
         fd = self._folders.pop(path, None)

@@ -252,7 +252,13 @@ class Visit:
     def _begin(self, work: _Work, room: int, group: list[Staged]) -> Staged | None:
         """Begin one piece of work: refile, find in place, or copy. None when there is nothing to prove."""
         wish = work.wish
-        found = self._files.find_stat(wish.placement.path)
+        try:
+            found = self._files.find_stat(wish.placement.path)
+        except NotADirectoryError:
+            # One path's trouble, not the drive's: everything else can be copied.
+            note_trouble(self._context, wish, "a file or a link is in the place of a folder of its path")
+            self._on_group(GroupResult(troubled=[wish.id]))
+            return None
         if wish.serving is not None and wish.serving_is_same and found is None:
             if self._files.find_stat(wish.serving_path) is not None:
                 return Staged(wish=wish, is_refile=True)

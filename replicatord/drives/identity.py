@@ -98,7 +98,7 @@ def _text(identity: Identity) -> bytes:
 def _parse(data: bytes) -> Identity:
     try:
         fields = json.loads(data)
-    except ValueError as exc:
+    except (ValueError, RecursionError) as exc:  # the latter for thousands of brackets
         raise ValueError("its drive.json is damaged") from exc
     if not isinstance(fields, dict) or fields.get("format") != _FORMAT:
         raise ValueError("its drive.json is not of a format that this version knows")

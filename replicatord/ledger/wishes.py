@@ -129,6 +129,8 @@ class Wishes:
             "UPDATE placement SET state = 0, copy = NULL WHERE bay = ? AND state = ?",
             (bay, PlacementState.HELD.value),
         )
+        # A copy on the other drive serves nothing here, also not as the one to move or to keep as earlier.
+        self._db.execute("UPDATE placement SET copy = NULL WHERE bay = ?", (bay,))
         self._db.execute(
             "DELETE FROM placement WHERE bay = ? AND state = ?", (bay, PlacementState.UNASKED.value)
         )

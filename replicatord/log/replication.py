@@ -14,6 +14,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from typing import Final
 
 import structlog
@@ -34,11 +35,13 @@ class ReplicationLog:
         self._rotate_bytes = rotate_bytes
         self._fd = -1
         self._render = structlog.processors.JSONRenderer(ensure_ascii=False)
-        self._last = 0
+        self._last = 0  # the last line that is whole in the file
+        self._durable = 0  # the last one that a flush went well for; the ledger keeps those after it
         self._torn = b""
         self.trouble = ""  # why lines wait in the ledger; "" when none do
         self._open()
         self._last, self._torn = _read_end(path)
+        self._durable = self._last
 
     def write_pending(self, ledger: Ledger) -> None:
         """Write what the ledger decided and make it durable.
@@ -50,12 +53,13 @@ class ReplicationLog:
                 self._write(pending)
             except OSError as exc:
                 self.trouble = f"the replication log {self._path} cannot be written: {exc.strerror}"
+                self._look_at_end()
                 return
             self.trouble = ""
 
     def forget_written(self, ledger: Ledger) -> None:
         """Let the ledger drop the lines that are in the file. Needs a transaction of its caller."""
-        ledger.lines.forget(self._last)
+        ledger.lines.forget(self._durable)
 
     def close(self) -> None:
         """Close the file."""
@@ -69,7 +73,7 @@ class ReplicationLog:
         _write_all(self._fd, text)
         os.fsync(self._fd)
         self._torn = b""
-        self._last = lines[-1][0]
+        self._last = self._durable = lines[-1][0]
         if os.fstat(self._fd).st_size >= self._rotate_bytes:
             self._rotate()
 
@@ -77,6 +81,11 @@ class ReplicationLog:
         rendered = self._render(None, "", {"seq": seq, **fields})
         text = rendered if isinstance(rendered, str) else rendered.decode()
         return text.encode() + b"\n"
+
+    def _look_at_end(self) -> None:
+        """See how much of what failed is in the file after all; the rest is written behind it next time."""
+        with suppress(OSError):
+            self._last, self._torn = _read_end(self._path)
 
     def _rotate(self) -> None:
         """Put the full file aside under the number of its last line, and begin another."""
@@ -87,6 +96,7 @@ class ReplicationLog:
     def _open(self) -> None:
         try:
             self._fd = os.open(self._path, os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            os.fsync(self._fd)  # a process that was killed may have left lines that are only in memory
             folder = os.open(os.path.dirname(self._path), os.O_RDONLY | os.O_DIRECTORY)
             try:
                 os.fsync(folder)
@@ -142,7 +152,7 @@ def _read_end(path: str) -> tuple[int, bytes]:
 def _parse(raw: bytes) -> dict[str, object] | None:
     try:
         fields = json.loads(raw)
-    except ValueError:
+    except (ValueError, RecursionError):  # the latter for thousands of brackets
         return None
     return fields if isinstance(fields, dict) else None
 

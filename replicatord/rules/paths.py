@@ -6,6 +6,7 @@ no part longer than 255 bytes, and never lies in a drive's own hidden folder.
 
 from __future__ import annotations
 
+import hashlib
 import unicodedata
 from collections.abc import Mapping
 from datetime import date
@@ -47,19 +48,26 @@ def words_of(frame: Frame, trips: tuple[Trip, ...]) -> Words:
     }
 
 
-def path_of(layout: Layout, words: Words, *, stem: bytes, ext: bytes, main_ext: bytes) -> bytes:
+def path_of(
+    layout: Layout, words: Words, *, stem: bytes, ext: bytes, main_ext: bytes, longest_ext: int = 0
+) -> bytes:
     """Lay one file out: `stem` and `ext` are the file's, `main_ext` the main file's.
 
     Folders are made from frame-level values (the main file's extension), so that the files of a
-    frame stay together; only the last part uses the file's own name.
+    frame stay together; only the last part uses the file's own name. `longest_ext` is the length in
+    bytes of the longest extension of the frame: a name that would not fit with it is cut alike for all.
     """
     parts: list[bytes] = []
-    for index, part in enumerate(layout.parts):
-        last = index == len(layout.parts) - 1
-        own_ext = ext if last else main_ext
-        values = {**words, "stem": stem, "ext": own_ext, "name": joined(stem, own_ext)}
-        text = b"".join(values[text] if is_word else text.encode() for is_word, text in part)
-        parts.extend(_shortened(piece) for piece in text.split(b"/") if piece not in (b"", b".", b".."))
+    for part in layout.parts[:-1]:
+        parts += [_shortened(piece) for piece in _pieces(part, words, stem, main_ext)]
+    last = layout.parts[-1]
+    *folders, name = _pieces(last, words, stem, ext) or [b""]
+    bare = (_pieces(last, words, stem, b"") or [b""])[-1]
+    longest_ext = max(longest_ext, len(ext))
+    exts = sum(is_word and text in {"name", "ext"} for is_word, text in last)
+    if len(bare) + exts * (longest_ext + 1) > NAME_MAX_BYTES:
+        name = _name_that_fits(bare, ext, longest_ext)
+    parts += [*map(_shortened, folders), name] if name else []
     if parts and parts[0].lower().startswith(HIDDEN_FOLDER):
         parts[0] = b"_" + parts[0][1:]
     return b"/".join(parts)
@@ -93,6 +101,19 @@ def _part(text: str) -> bytes:
     """Make one path part of free text: no slash, no control character, no dots or blanks at the ends."""
     safe = "".join("-" if ch in "/\\" or ord(ch) < 32 or ord(ch) == 127 else ch for ch in text)
     return safe.strip(" .").encode("utf-8", "surrogateescape")
+
+
+def _pieces(part: tuple[tuple[bool, str], ...], words: Words, stem: bytes, ext: bytes) -> list[bytes]:
+    values = {**words, "stem": stem, "ext": ext, "name": joined(stem, ext)}
+    text = b"".join(values[text] if is_word else text.encode() for is_word, text in part)
+    return [piece for piece in text.split(b"/") if piece not in (b"", b".", b"..")]
+
+
+def _name_that_fits(bare: bytes, ext: bytes, longest_ext: int) -> bytes:
+    """Cut a name, keeping its extension; a mark of the whole keeps two long names apart that begin alike."""
+    mark = b"-" + hashlib.sha256(bare).hexdigest()[: SUFFIX_HEX_DIGITS[0]].encode()
+    room = NAME_MAX_BYTES - len(mark) - longest_ext - 1
+    return _shortened(joined(_cut(bare, max(room, 1)) + mark, ext))
 
 
 def _shortened(part: bytes) -> bytes:

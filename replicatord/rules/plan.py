@@ -84,8 +84,9 @@ def _lay_out(  # noqa: PLR0913, PLR0917  the planner's own context, passed on wh
     words = words_of(leader, settings.trips)
     main_ext = split_stem(leader.main.name)[1]
 
-    def path(stem: bytes, name: bytes) -> bytes:
-        return path_of(tier.layout, words, stem=stem, ext=split_stem(name)[1], main_ext=main_ext)
+    def path(stem: bytes, name: bytes, longest: int) -> bytes:
+        ext = split_stem(name)[1]
+        return path_of(tier.layout, words, stem=stem, ext=ext, main_ext=main_ext, longest_ext=longest)
 
     def is_free(path: bytes, digest: Digest, here: dict[bytes, Digest]) -> bool:
         key = path_key(path)
@@ -95,28 +96,38 @@ def _lay_out(  # noqa: PLR0913, PLR0917  the planner's own context, passed on wh
             not taken(drive, key) and claimed.get((drive, key), digest) == digest for drive in tier.drives
         )
 
-    def fit(files: Sequence[SeenFile], stem: bytes, mark: Digest, here: dict[bytes, Digest]) -> list[bytes]:
-        """Give a path for each of `files` on one stem; the plain stem unless something is in its way."""
+    def find_fit(
+        files: Sequence[SeenFile], stem: bytes, mark: Digest, here: dict[bytes, Digest]
+    ) -> list[bytes] | None:
+        """Find a path for each of `files` on one stem; the plain stem unless something is in its way."""
         longest = max(len(split_stem(file.name)[1]) for file in files)
         for candidate in _stems(stem, mark, longest):
-            paths = [path(candidate, file.name) for file in files]
+            paths = [path(candidate, file.name, longest) for file in files]
             trial = dict(here)
             if all(_claim(trial, p, f.digest, is_free) for p, f in zip(paths, files, strict=True)):
                 here.update(trial)
                 return paths
-        raise InvariantError(f"no free path for {stem!r} after {_STEMS_MAX} names")
+        return None
+
+    def fit_alone(file: SeenFile, here: dict[bytes, Digest]) -> bytes:
+        paths = find_fit([file], leader.stem, file.digest, here)
+        if paths is None:
+            raise InvariantError(f"no free path for {leader.stem!r} after {_STEMS_MAX} names")
+        return paths[0]
 
     here: dict[bytes, Digest] = {}
     together, apart = _apart(leader.files)
-    paths = fit(together, leader.stem, leader.main.digest, here)
+    paths = find_fit(together, leader.stem, leader.main.digest, here)
+    if paths is None:  # extensions so long that no shared stem tells the files apart
+        together, apart, paths = [], list(leader.files), []
     laid = [_Laid(leader, file, path) for file, path in zip(together, paths, strict=True)]
-    laid += [_Laid(leader, file, fit([file], leader.stem, file.digest, here)[0]) for file in apart]
+    laid += [_Laid(leader, file, fit_alone(file, here)) for file in apart]
     known = {file.digest for file in leader.files}
     for frame in chosen[1:]:
         for file in frame.files:
             if file.digest not in known:
                 known.add(file.digest)
-                laid.append(_Laid(frame, file, fit([file], leader.stem, file.digest, here)[0]))
+                laid.append(_Laid(frame, file, fit_alone(file, here)))
     return laid
 
 

@@ -1,0 +1,153 @@
+"""Says a line of the replication log in words: one short line each, in local time.
+
+May not read files, and may not hide a field of an event that it does not know.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from types import MappingProxyType
+from typing import Final
+
+from replicatord.cli.log_file import Fields
+from replicatord.cli.words import counted, local_time, shown, size_words
+
+PROBLEM: Final = "PROBLEM"
+_SUBJECT_WIDTH: Final = 12  # of the drive's or source's name, so that what follows stands in a column
+_FRAME_FIELDS: Final = frozenset(
+    {"seq", "at", "offset", "event", "level"}
+)  # said elsewhere, or of no interest
+
+
+def is_problem(fields: Fields) -> bool:
+    """Tell whether a line says that something is or may be wrong."""
+    return fields.get("level") in ("warning", "error", "critical")
+
+
+def moment_of(fields: Fields) -> datetime | None:
+    """Give when a line was decided, in local time; None when it does not say."""
+    try:
+        return local_time(_text(fields, "at"))
+    except ValueError:
+        return None
+
+
+def line_words(fields: Fields) -> str:
+    """Give the line: time, drive or source, what happened; a problem says so in a word."""
+    moment = moment_of(fields)
+    time = f"{moment:%H:%M:%S}" if moment else "--:--:--"
+    event = _text(fields, "event")
+    subject, what = _SAYINGS.get(event, _say_unknown)(fields)
+    mark = f"{PROBLEM}: " if is_problem(fields) else ""
+    return shown(f"{time}  {subject:<{_SUBJECT_WIDTH}} {mark}{what}")
+
+
+# ---- each event ----
+
+
+def _say_verified(fields: Fields) -> tuple[str, str]:
+    size = fields.get("bytes")
+    notes = [_text(fields, "read_from") and f"read from {_text(fields, 'read_from')}"]
+    notes.append(_text(fields, "read_back_from") and f"read back from {_text(fields, 'read_back_from')}")
+    note = "; ".join(note for note in notes if note)
+    size_text = size_words(size) if isinstance(size, int) else "?"
+    return _drive(fields), f"{_text(fields, 'path')}  {size_text}  verified{f' ({note})' if note else ''}"
+
+
+def _say_unmatched(fields: Fields) -> tuple[str, str]:
+    return _drive(fields), (
+        f"{_text(fields, 'path')} did not match after writing (try {_text(fields, 'tries')});"
+        f" set aside as {_text(fields, 'set_aside_as')}, and tried again"
+    )
+
+
+def _say_load(fields: Fields) -> tuple[str, str]:
+    return _text(fields, "source"), f"load {_text(fields, 'load')}: {_text(fields, 'text')}"
+
+
+def _say_rescan(fields: Fields) -> tuple[str, str]:
+    files, new = fields.get("files"), fields.get("new_or_changed")
+    seen = counted(files, "file") if isinstance(files, int) else "files"
+    why = f" ({_text(fields, 'why')})" if fields.get("why") else ""
+    return _text(fields, "source"), f"looked through: {seen}, {new} new or changed{why}"
+
+
+def _say_settings_read(fields: Fields) -> tuple[str, str]:
+    changes = _texts(fields, "changes")
+    return "settings", f"read: {'; '.join(changes) if changes else 'nothing changed'}"
+
+
+def _say_settings_broken(fields: Fields) -> tuple[str, str]:
+    kept = _text(fields, "kept") or "the settings before"
+    return "settings", f"not usable, {kept} stay: {'; '.join(_texts(fields, 'problems'))}"
+
+
+def _say_unknown(fields: Fields) -> tuple[str, str]:
+    subject = "drive" if fields.get("drive") else "source"
+    rest = (f"{key}={value}" for key, value in fields.items() if key not in _FRAME_FIELDS and key != subject)
+    return _text(fields, subject), " ".join([_text(fields, "event") or "a line without an event", *rest])
+
+
+def _about(subject: str, template: str) -> Callable[[Fields], tuple[str, str]]:
+    """Make the saying of an event from a template that names its fields."""
+
+    def say(fields: Fields) -> tuple[str, str]:
+        values = _Values(fields)
+        return (_text(fields, subject) if subject in fields else "service"), template.format_map(values)
+
+    return say
+
+
+class _Values(dict[str, object]):
+    """Fields for a template; one that is not there reads as "?", since a log outlives its program."""
+
+    def __missing__(self, key: str) -> str:
+        return "?"
+
+
+_SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProxyType(
+    {
+        "copy_verified": _say_verified,
+        "copy_did_not_match": _say_unmatched,
+        "copy_waits": _about("drive", "{path} waits: {reason}"),
+        "copy_refiled": _about("drive", "{from_path} is now filed as {path}"),
+        "copy_no_longer_asked_for": _about("drive", "{path} is no longer asked for; the copy is kept"),
+        "copies_no_longer_asked_for": _about("", "{files} copies: {reason}"),
+        "earlier_version_kept": _about("drive", "{path}: the earlier version is kept as {kept_as}"),
+        "path_was_taken": _about("drive", "{path} was taken by something else; copied as {instead}"),
+        "drive_is_here": _about("drive", "is here"),
+        "drive_waits": _about("drive", "waits: {reason}"),
+        "drive_is_away": _about("drive", "is away: {reason}"),
+        "drive_is_another": _about(
+            "drive", "is another drive than before: {files} copies are asked for again"
+        ),
+        "facts_not_read": _about(
+            "", "{source}: its facts could not be read ({reason}); it is copied all the same"
+        ),
+        "file_not_readable": _about("", "{source} cannot be read: {reason}; it is tried again"),
+        "source_not_readable": _about("source", "cannot be looked through: {reason}"),
+        "source_not_watched": _about("source", "is not watched: {reason}"),
+        "rescan_done": _say_rescan,
+        "load_ended": _say_load,
+        "load_cleared": _say_load,
+        "service_started": _about("", "started (process {pid})"),
+        "service_stopped": _about("", "stopped: {reason}"),
+        "settings_read": _say_settings_read,
+        "settings_broken": _say_settings_broken,
+    }
+)
+
+
+def _drive(fields: Fields) -> str:
+    return _text(fields, "drive")
+
+
+def _text(fields: Fields, key: str) -> str:
+    value = fields.get(key)
+    return "" if value is None else str(value)
+
+
+def _texts(fields: Fields, key: str) -> list[str]:
+    value = fields.get(key)
+    return [str(item) for item in value] if isinstance(value, list) else []

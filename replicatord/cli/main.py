@@ -1,0 +1,198 @@
+"""Takes the command line apart and hands each command to its module.
+
+May not do a command's work. Each module is imported only when its command runs, so that quick answers stay
+quick. Exit status: 0 all well, 1 the answer is bad news, 2 the command or the settings are wrong.
+"""
+
+# ruff: noqa: PLC0415  each command imports what is its own, so that quick answers stay quick
+
+from __future__ import annotations
+
+import argparse
+import io
+import os
+import sys
+from typing import TYPE_CHECKING, Final
+
+from replicatord.cli.asking import SETTINGS_VARIABLE, find_settings_file
+from replicatord.errors import AppError, InvariantError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from replicatord.model.settings import Settings
+
+_WRONG: Final = 2
+# What a shell reports for a program that a signal ended: 128 + SIGINT, 128 + SIGPIPE (POSIX.1, 2.8.2).
+_INTERRUPTED: Final = 130
+_NOBODY_READS: Final = 141
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command and give the exit status; `argv` is without the program's name."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a name that the terminal cannot show
+    try:
+        arguments = _parser().parse_args(argv)
+        status = _run(arguments)
+        sys.stdout.flush()  # here, so that a reader that left is noticed here
+    except BrokenPipeError:
+        # Python would complain once more when it closes standard output at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _NOBODY_READS
+    except KeyboardInterrupt:
+        return _INTERRUPTED
+    return status
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    command: Callable[[argparse.Namespace], int] = arguments.command
+    try:
+        return command(arguments)
+    except InvariantError:
+        raise  # ours to mend: with its trace
+    except AppError as exc:
+        print(f"replicatord: {exc}", file=sys.stderr)
+        return _WRONG
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="replicatord",
+        description="Copies every frame to several drives, and proves each copy by reading it back.",
+        epilog="Exit status: 0 all well, 1 the answer is bad news, 2 the command or the settings are wrong.",
+        allow_abbrev=False,
+    )
+    parser.set_defaults(settings=None)
+    _add_settings(parser)
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+
+    def add(
+        name: str, command: Callable[[argparse.Namespace], int], what: str, *, has_json: bool = False
+    ) -> argparse.ArgumentParser:
+        its = commands.add_parser(name, help=what, description=what, allow_abbrev=False)
+        its.set_defaults(command=command)
+        _add_settings(its)
+        if has_json:
+            its.add_argument("--json", action="store_true", dest="as_json", help="for scripts")
+        return its
+
+    add("run", _service, "Watch the sources and copy, until asked to stop: the service.")
+    add("once", _once, "Make one pass: copy and prove all that can be, then end.")
+    add("check-config", _check_config, "Check the settings, and say what will go where.", has_json=True)
+    _add_plan(add("plan", _plan, "Say what would be copied, where, how much, how long.", has_json=True))
+    its = add("status", _status, "Say how things are, and what needs you.", has_json=True)
+    its.add_argument("-v", "--verbose", action="store_true", help="also each tier on each drive")
+    _add_log(add("log", _log, "Show the replication log.", has_json=True))
+    its = add("where", _where, "Say where every copy of a file is.", has_json=True)
+    its.add_argument("what", metavar="NAME|DIGEST|PATH", help="a digest may be cut to its first 8 digits")
+    its = add("adopt", _adopt, "Give a drive its identity, so that copies go to it.")
+    its.add_argument("name", metavar="NAME", help="the drive's name in the settings")
+    its.add_argument("--yes", action="store_true", help="do not ask")
+    its = add("demo", _demo, "Draw an invented studio into a folder, to try everything on.")
+    its.add_argument("folder", metavar="FOLDER", help="a new or empty folder")
+    return parser
+
+
+def _add_settings(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--settings",
+        metavar="FILE",
+        default=argparse.SUPPRESS,  # else the command's own default would undo what stands before it
+        help=f"the settings file (else ${SETTINGS_VARIABLE}, ~/.config/replicatord, /etc/replicatord)",
+    )
+
+
+def _add_plan(its: argparse.ArgumentParser) -> None:
+    its.add_argument("--at", metavar="SPEED", help="reckon with this speed, as 300MB/s")
+    its.add_argument("--list", action="store_true", dest="has_list", help="also every path")
+
+
+def _add_log(its: argparse.ArgumentParser) -> None:
+    its.add_argument("--since", metavar="WHEN", help="2h, 3d, 2026-11-01 or 2026-11-01T21:00:00Z")
+    its.add_argument("--drive", metavar="NAME", help="only what is about this drive")
+    its.add_argument("--problems", action="store_true", help="only warnings and errors")
+    its.add_argument("--follow", action="store_true", help="go on with new lines as they come")
+    its.add_argument("-n", type=_count, metavar="N", dest="count", help="the newest N lines (else 40)")
+
+
+def _count(text: str) -> int:
+    if not text.isascii() or not text.isdigit():
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of lines")
+    return int(text)
+
+
+# ---- the commands ----
+
+
+def _read_settings(arguments: argparse.Namespace) -> Settings:
+    from replicatord.config import read_settings
+
+    return read_settings(_settings_file(arguments))
+
+
+def _settings_file(arguments: argparse.Namespace) -> str:
+    return find_settings_file(arguments.settings, os.environ)
+
+
+def _service(arguments: argparse.Namespace) -> int:
+    from replicatord.service import configure_console, run_service
+
+    configure_console()
+    return run_service(_settings_file(arguments))
+
+
+def _once(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.show import new_show
+    from replicatord.service import run_once
+
+    settings = _read_settings(arguments)
+    with new_show() as show:
+        return run_once(settings, show)
+
+
+def _check_config(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.check_config import check_config
+
+    return check_config(_settings_file(arguments), as_json=arguments.as_json)
+
+
+def _plan(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.plan import parse_speed, show_plan
+
+    speed = parse_speed(arguments.at) if arguments.at is not None else None
+    settings = _read_settings(arguments)
+    return show_plan(settings, at_bytes_per_s=speed, has_list=arguments.has_list, as_json=arguments.as_json)
+
+
+def _status(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.status import show_status
+
+    return show_status(_read_settings(arguments), is_verbose=arguments.verbose, as_json=arguments.as_json)
+
+
+def _log(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.log import Wanted, parse_since, show_log
+
+    since = parse_since(arguments.since) if arguments.since is not None else None
+    wanted = Wanted(since=since, drive=arguments.drive, is_problems=arguments.problems, count=arguments.count)
+    settings = _read_settings(arguments)
+    return show_log(settings, wanted, is_following=arguments.follow, as_json=arguments.as_json)
+
+
+def _where(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.where import show_where
+
+    return show_where(_read_settings(arguments), arguments.what, as_json=arguments.as_json)
+
+
+def _adopt(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.adopt import adopt_drive
+
+    return adopt_drive(_read_settings(arguments), arguments.name, is_agreed=arguments.yes)
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.demo_folder import make_demo
+
+    return make_demo(arguments.folder)

@@ -1,0 +1,112 @@
+"""Shows how far one pass is: a progress bar on a terminal, plain lines now and then when piped.
+
+May not decide anything about the pass.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from types import TracebackType
+from typing import TYPE_CHECKING, Final, Self
+
+from replicatord.cli.words import counted, shown, size_words
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+_EVERY_S: Final = 5.0  # between plain lines: a log of them stays readable
+
+
+class PlainShow:
+    """Plain lines, at most one each few seconds, and the last one."""
+
+    def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
+        """`monotonic` gives seconds."""
+        self._monotonic = monotonic
+        self._last_s = monotonic()
+        self._told = ""
+        self._latest = ""
+
+    def line(self, text: str) -> None:
+        """Show a line of text."""
+        self._tell(self._latest)
+        print(shown(text), flush=True)
+
+    def progress(
+        self, done_files: int, done_bytes: int, total_files: int, total_bytes: int, note: str
+    ) -> None:
+        """Show how far it is, unless that was just shown."""
+        self._latest = (
+            f"{done_files:,} of {counted(total_files, 'copy', 'copies')},"
+            f" {size_words(done_bytes)} of {size_words(total_bytes)}, {shown(note)}"
+        )
+        if self._monotonic() - self._last_s >= _EVERY_S:
+            self._tell(self._latest)
+
+    def __enter__(self) -> Self:
+        """Give the show itself."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Show where it ended."""
+        self._tell(self._latest)
+
+    def _tell(self, text: str) -> None:
+        self._last_s = self._monotonic()
+        if text != self._told:
+            self._told = text
+            print(text, flush=True)
+
+
+class TerminalShow:
+    """A bar with bytes, speed and time left."""
+
+    def __init__(self) -> None:
+        """Draw nothing yet."""
+        from rich.progress import (  # noqa: PLC0415  only a terminal needs it, and it is slow to import
+            BarColumn,
+            DownloadColumn,
+            Progress,
+            TextColumn,
+            TimeRemainingColumn,
+            TransferSpeedColumn,
+        )
+
+        self._bar = Progress(
+            TextColumn("{task.description}", markup=False),
+            BarColumn(),
+            DownloadColumn(),
+            TransferSpeedColumn(),
+            TimeRemainingColumn(),
+        )
+        self._task = self._bar.add_task("looking", total=None)
+
+    def line(self, text: str) -> None:
+        """Show a line of text above the bar."""
+        self._bar.console.print(shown(text), markup=False, highlight=False, soft_wrap=True)
+
+    def progress(
+        self, done_files: int, done_bytes: int, total_files: int, total_bytes: int, note: str
+    ) -> None:
+        """Move the bar."""
+        text = f"{done_files:,} of {counted(total_files, 'copy', 'copies')} {shown(note)}"
+        self._bar.update(self._task, description=text, completed=done_bytes, total=total_bytes or None)
+
+    def __enter__(self) -> Self:
+        """Begin to draw."""
+        self._bar.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Leave the bar as it is."""
+        self._bar.stop()
+
+
+def new_show() -> PlainShow | TerminalShow:
+    """Give the show that suits standard output."""
+    return TerminalShow() if sys.stdout.isatty() else PlainShow()
