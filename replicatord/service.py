@@ -213,8 +213,11 @@ class Studio:
                 return f"the {name} ended: {failure!r}"
         return ""
 
-    def stop(self) -> None:
-        """Stop all parts within ten seconds; whatever is in hand is finished or given up, and nothing is lost."""
+    def stop(self) -> list[str]:
+        """Stop all parts within ten seconds; whatever is in hand is finished or given up, and nothing is lost.
+
+        Gives the threads that did not end: a drive that hangs holds its lane inside the kernel.
+        """
         self.context.stop.set()
         self.hints.close()
         for lane in self.lanes.values():
@@ -228,6 +231,7 @@ class Studio:
         self.desk.close()
         self._log.close()
         self._lock.release()
+        return [thread.name for thread in threads if thread.is_alive()]
 
     def _start_lanes(self) -> None:
         for name in self.context.settings.drives:
@@ -403,7 +407,11 @@ class _Service:
         try:
             self._say("service_stopped", fields)
         finally:
-            self._studio.stop()
+            stuck = self._studio.stop()
+        if stuck:
+            # Leaving the usual way would wait for them for ever. Ledger and log are closed by now.
+            console.warning("stopped_without", threads=stuck)
+            os._exit(1 if failure else 0)
 
     def _set_clock(self) -> None:
         settings = self._studio.context.settings

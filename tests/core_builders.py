@@ -139,7 +139,9 @@ def open_folder(path: Path) -> Iterator[int]:
 def tree_of(root: Path) -> dict[str, bytes]:
     """Give every file below a folder with its content; links by where they point."""
     return {
-        str(path.relative_to(root)): os.readlink(os.fsencode(path)) if path.is_symlink() else path.read_bytes()
+        str(path.relative_to(root)): os.readlink(os.fsencode(path))
+        if path.is_symlink()
+        else path.read_bytes()
         for path in sorted(root.rglob("*"))
         if path.is_symlink() or path.is_file()
     }

@@ -2,7 +2,7 @@
 
 Knows nothing of the readers under test: it is their counterpart, not their mirror.
 Sources: CIPA DC-008 (Exif), TIFF 6.0, ISO 14496-12, ISO 23008-12, QuickTime File Format, RIFF 1.0, EBU Tech
-3285, ISO 16684-1 and -3.
+3285, ISO 16684-1, the XMP specification Part 3 (storage in files).
 """
 
 from __future__ import annotations
@@ -121,7 +121,7 @@ def jpeg(
 
 
 def extension(whole: bytes, guid: bytes, at: int, until: int) -> bytes:
-    """Write one part of an extended XMP packet (ISO 16684-3)."""
+    """Write one part of an extended XMP packet (XMP specification, Part 3)."""
     head = b"http://ns.adobe.com/xmp/extension/\0" + guid + struct.pack(">II", len(whole), at)
     return head + whole[at:until]
 

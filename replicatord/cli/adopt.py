@@ -46,17 +46,15 @@ def _lines(found: Candidate, settings: Settings) -> list[str]:
     entries = "more than " if found.entries >= ENTRIES_MAX else ""
     entries += counted(found.entries, "file or folder", "files and folders")
     drive = found.drive
-    return [
-        f"At {drive.root}: {found.fs_type}, {size_words(found.size_bytes)},"
-        f" {size_words(found.free_bytes)} free, {entries} in it.",
-        f"It becomes {drive.name} of {settings.studio}: a folder .replicatord is made on it, and copies are"
-        " added. What is on it now is neither changed nor removed.",
-        *(
-            ["Caution: it is not empty. Is it really the drive that you mean?"]
-            if found.entries and drive.is_mount
-            else []
-        ),
-    ]
+    room = f"{size_words(found.size_bytes)}, {size_words(found.free_bytes)} free"
+    lines = [f"At {drive.root}: {found.fs_type}, {room}, {entries} in it."]
+    lines.append(
+        f"It becomes {drive.name} of {settings.studio}: a folder .replicatord is made on it, copies come."
+    )
+    lines.append("What is on it now is neither changed nor removed.")
+    if found.entries and drive.is_mount:
+        lines.append("Caution: it is not empty. Is it really the drive that you mean?")
+    return lines
 
 
 def _ask(name: str) -> bool:

@@ -126,6 +126,8 @@ def _count(text: str) -> int:
 
 
 def _read_settings(arguments: argparse.Namespace) -> Settings:
+    # Looking for plugins of pydantic's that nobody here has takes a tenth of the time of a quick answer.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     from replicatord.config import read_settings
 
     return read_settings(_settings_file(arguments))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import sys
 from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
@@ -31,6 +32,7 @@ from replicatord.model.settings import Drive, Settings
 
 _SPEED: Final = re.compile(r"(.*[A-Za-z])/s")
 _FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+_MANY_FILES: Final = 10_000  # from here on planning takes a second or more, and a person should know why
 _AT_MOST: Final = "At most: files that turn out to be copies of known ones are not copied again."
 
 
@@ -84,6 +86,11 @@ def show_plan(settings: Settings, *, at_bytes_per_s: float | None, has_list: boo
     zone = get_localzone()
     now = datetime.now(zone)
     with sketch_ledger(settings.ledger) as sketch:
+        known = sketch.answers.files_known()[0]
+        if known > _MANY_FILES:
+            print(
+                f"Planning {counted(known, 'file')} by these settings; this takes a moment.", file=sys.stderr
+            )
         looked = look_at_sources(sketch, settings, now=now, zone=zone)
         plan_all(sketch, settings, now=now, zone=zone)
         work = [
@@ -97,7 +104,7 @@ def show_plan(settings: Settings, *, at_bytes_per_s: float | None, has_list: boo
     else:
         _print_words(looked, plans, settings)
         if has_list:
-            _print_list(work)
+            _print_list(work, has_new=looked.files > 0)
     return 1 if looked.unreadable or any(plan.short_bytes for plan in plans) else 0
 
 
@@ -201,11 +208,12 @@ def _drive_words(plan: DrivePlan, drive: Drive) -> str:
     return ", ".join(parts)
 
 
-def _print_list(work: list[Work]) -> None:
+def _print_list(work: list[Work], *, has_new: bool) -> None:
     """Print every path; one that had to be told from another by its digest is only known once that is."""
     for item in work:
         print(f"{item.drive}  {shown_path(item.path)}  {size_words(item.size_bytes)}")
-    print("Where two frames fall on one path, the digits behind the name are known when they were read.")
+    if has_new:
+        print("Where two frames fall on one path, the digits behind the name are known when they were read.")
 
 
 # ---- for a script ----

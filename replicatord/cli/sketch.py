@@ -1,4 +1,4 @@
-"""A ledger in memory, to try things on: what would the plan be?
+"""A ledger in memory to try things on, such as what the plan would be.
 
 May not change the real ledger. It is copied into memory whole, and everything is planned there by the same
 code that the service plans with, so the two cannot come to differ.

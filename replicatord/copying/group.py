@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from replicatord.copying.context import Context
-from replicatord.copying.files import SET_ASIDE, DriveFiles, is_regular
+from replicatord.copying.files import EARLIER, SET_ASIDE, DriveFiles, is_regular
 from replicatord.copying.moves import earlier_path, move_copy
 from replicatord.copying.readback import Prover, ReadBack
 from replicatord.copying.record import DriveRecord
@@ -215,6 +215,8 @@ class Publisher:
 
     def _keep_earlier(self, wish: Wish, copy: int) -> None:
         """Move the copy of the former content out of the way, into earlier/."""
+        if wish.serving_path.startswith(EARLIER + b"/"):
+            return  # a visit that was interrupted moved it already
         known = self._files.find_stat(wish.serving_path)
         is_shared = self._context.desk.look(lambda l: l.wishes.is_shared(copy, wish.id))
         if known is None or is_shared:

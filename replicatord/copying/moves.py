@@ -40,7 +40,11 @@ def move_copy(  # noqa: PLR0913  each is one fact of the move
     After an error the intent stays written down until `settle_moves` saw which of the two paths it has.
     """
     desk.ask(lambda l: l.copies.begin_move(drive=drive, copy=copy, from_path=old, to_path=new, state=state))
-    files.rename(old, new)
+    try:
+        files.rename(old, new)
+    except FileExistsError:
+        desk.ask(lambda l: l.copies.end_move(copy, was_done=False))
+        raise
     files.sync_folders()
     desk.ask(lambda l: l.copies.end_move(copy, was_done=True))
     files.remove_empty_folders(os.path.dirname(old))
@@ -55,7 +59,8 @@ def settle_moves(desk: LedgerDesk, files: DriveFiles, drive: int) -> int:
 
 
 def _settle(desk: LedgerDesk, files: DriveFiles, move: Move) -> None:
-    was_done = files.find_stat(move.to_path) is not None
+    # Something at the new path is the copy only if it is gone from the old one: else it is another's file.
+    was_done = files.find_stat(move.to_path) is not None and files.find_stat(move.from_path) is None
     if was_done:
         # The new name may only be in memory yet.
         files.touch_folders(move.from_path, move.to_path)

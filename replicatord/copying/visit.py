@@ -209,7 +209,7 @@ class Visit:
                     raise Interrupted
                 if wish.placement.path in paths:
                     self._again = True  # two tiers want one path: the second finds the first's copy there
-                elif not self._is_resting(wish.id):
+                elif not (wish.tries and self._is_resting(wish.id)):  # what is asked for anew has no tries
                     paths.add(wish.placement.path)
                     staged = self._begin(work, room, group)
                     if staged is not None:

@@ -6,7 +6,6 @@ May not print or ask, and may not write anything but the identity: nothing that 
 from __future__ import annotations
 
 import os
-import stat
 from dataclasses import dataclass
 from itertools import islice
 from typing import Final

@@ -4,7 +4,7 @@ Walks by box size and never looks into the media data, so a film of any length t
 few boxes it wants by their path: nothing here calls itself, so nesting cannot go deep. May not decode.
 An embedded preview would be found through the same items and boxes.
 Sources: ISO 14496-12 (boxes, mvhd, meta, iinf, iloc); ISO 23008-12 Annex A (Exif and XMP items);
-QuickTime File Format (Apple, 2016: metadata keys, meta as a plain box); ISO 16684-3 (XMP in a uuid box).
+QuickTime File Format (metadata keys, meta as a plain box); the XMP specification, Part 3 (XMP in a uuid box).
 The CMT boxes of CR3: common practice, no published source.
 """
 

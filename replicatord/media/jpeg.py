@@ -2,8 +2,8 @@
 
 Walks the segments up to the picture itself. May not decode the picture. An embedded preview would be
 found through the same walk.
-Sources: ITU-T T.81 Annex B (segments); CIPA DC-008 4.7 (Exif in APP1); ISO 16684-3 (XMP in APP1, and
-its extension over several segments).
+Sources: ITU-T T.81 Annex B (segments); CIPA DC-008 4.7 (Exif in APP1); the XMP specification, Part 3,
+Storage in Files (XMP in APP1, and its extension over several segments).
 """
 
 from __future__ import annotations
@@ -46,9 +46,7 @@ def is_jpeg(head: bytes) -> bool:
 def read_jpeg(source: Source) -> Iterator[Found]:
     """Give what a JPEG says: Exif first, then XMP."""
     segments, problem = _find_segments(source)
-    exif = [part for part in segments if part.read(0, len(_EXIF)) == _EXIF]
-    for part in exif[:BLOCKS_MAX]:
-        yield from guarded(read_tiff(Span(part, len(_EXIF) + 1, part.size_bytes)))
+    yield from guarded(_read_exif(segments))
     yield from guarded(_read_packets(segments))
     if problem:
         yield Found(problems=(problem,))
@@ -83,12 +81,23 @@ def _find_segments(source: Source) -> tuple[list[Span], str]:
         return found, str(why)
 
 
+def _read_exif(segments: list[Span]) -> Iterator[Found]:
+    blocks = Steps(BLOCKS_MAX, "Exif blocks")
+    for part in segments:
+        if part.read(0, len(_EXIF)) == _EXIF:
+            blocks.take()
+            yield from guarded(read_tiff(Span(part, len(_EXIF) + 1, part.size_bytes)))
+
+
 def _read_packets(segments: list[Span]) -> Iterator[Found]:
     """Read the XMP packet, and its extension where the stars are not in the packet itself."""
     guid = b""
     has_stars = False
-    packets = [part for part in segments if part.read(0, len(_XMP)) == _XMP]
-    for part in packets[:BLOCKS_MAX]:
+    blocks = Steps(BLOCKS_MAX, "XMP packets")
+    for part in segments:
+        if part.read(0, len(_XMP)) != _XMP:
+            continue
+        blocks.take()
         # One byte ends the name. It should be NUL; where it is a blank, the packet is no worse for it.
         properties = read_properties(Span(part, len(_XMP) + 1, part.size_bytes))
         found = found_in(properties)

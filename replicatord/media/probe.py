@@ -83,7 +83,7 @@ def _only_problem(problem: str) -> Iterator[Found]:
 
 
 def _unknown_start(kind: Kind, format_name: str) -> str:
-    """Say what a first bytes that are none we know mean: a broken file, or a format we do not read."""
+    """Say what it means that nothing we know starts so: a broken file, or a format we do not read."""
     shown = format_name.upper()
     if format_name in _ALWAYS_READ or kind is Kind.THUMBNAIL:
         return f"it does not start as {shown} does"

@@ -2,9 +2,9 @@
 
 Walks chunks by size and steps over sound and pictures. Lists are entered one level deep, and only those
 that are wanted. May not decode.
-Sources: Multimedia Programming Interface and Data Specifications 1.0 (IBM, Microsoft 1991: RIFF, INFO);
+Sources: Multimedia Programming Interface and Data Specifications 1.0 (1991: RIFF, INFO);
 EBU Tech 3285 v2 (bext); EBU Tech 3306 (RF64); CIPA DC-008 section 5 (Exif audio: list `exif`, etim, emdl);
-ISO 16684-3 (XMP in _PMX). IDIT: common practice, no published source.
+the XMP specification, Part 3 (XMP in _PMX). IDIT: common practice, no published source.
 """
 
 from __future__ import annotations

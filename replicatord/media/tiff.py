@@ -3,9 +3,9 @@
 That is TIFF itself, DNG, most raws, and the Exif block inside JPEG, HEIF and others. Reads the first image
 directory and its Exif directory, each for the tags of both, because real files mix them up. May not
 follow maker notes or sub-images, or decode a picture.
-Sources: TIFF 6.0 (1992); CIPA DC-008-2023 (Exif 3.0) 4.6; DNG 1.7; XMP in tag 700: ISO 16684-3. BigTIFF, the
-Exif tags of time zones and the magic numbers of raws that are not 42: common practice, no published
-standard of their own.
+Sources: TIFF 6.0 (1992); CIPA DC-008 (Exif 2.31 and later) 4.6; the DNG specification for tag 0xC612; the XMP
+specification, Part 3, for tag 700. BigTIFF and the magic numbers of raws that are not 42: common practice,
+no published standard; from memory, and found in real files.
 """
 
 from __future__ import annotations

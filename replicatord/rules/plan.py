@@ -4,9 +4,10 @@ May not look anything up: whether a path is taken is answered by the `taken` arg
 
 Invariants, one property test each:
   P1  every file of a frame that a tier takes is wanted on each of the tier's drives, or a file with
-      the same content of an earlier frame of the same picture is
+      the same content of this or an earlier frame of the same picture is
   P2  no path is given to two contents, and none that is taken is given out
-  P3  the files of one frame share a folder and a stem on a drive, the same on every drive of a tier
+  P3  the files of one frame share a folder and a stem on a drive, the same on every drive of a tier;
+      apart from them lie only what a later frame adds, and names that differ from another's in case alone
   P4  the answer depends on nothing but the arguments, not on their order
 """
 

@@ -55,7 +55,7 @@ class Settling:
         elif was_closed or (stat is not None and stat != known.stat):
             known.still_since_s = now_s
             known.was_closed = was_closed
-            known.stat = stat if stat is not None else known.stat
+            known.stat = stat  # None after a close: what was seen while it was written says nothing now
         else:
             return
         self._schedule(spot, known)

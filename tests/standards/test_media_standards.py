@@ -152,8 +152,8 @@ def test_a_samples_sub_second_and_offset_are_the_expected_ones(expected: dict[st
     assert offset_minutes == minutes(expected["offset"])
 
 
-# Few independent readers open BigTIFF, so two do not agree on its camera; it is that of its classic twin.
 JPEG_NAMED_NEF: Final = "raw/ff2cd0b5-Issue_247-1.nef"  # starts with FF D8 FF: a JPEG under a raw's name
+# Few independent readers open BigTIFF, so two do not agree on its camera; it is that of its classic twin.
 TWINS: Final = {"raw/94a9b0da-testDNG_bigtiff.dng": "raw/d32229fc-testDNG.dng"}
 
 

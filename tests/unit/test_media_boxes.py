@@ -6,6 +6,7 @@ from datetime import datetime
 
 import pytest
 
+from replicatord.media.probe import OUR_MISTAKE
 from replicatord.model.frames import CaptureTime, Kind, TimeOrigin
 from tests import media_builders as make
 from tests.media_builders import MOVIE_EPOCH_S, box, facts_of, text
@@ -150,3 +151,15 @@ def test_stars_in_a_movies_packet() -> None:
     assert facts_of(make.movie(make.mvhd(DUSK_S)) + packet, b"a.mp4").stars == 4
     user = box(b"udta", box(b"XMP_", RATED))
     assert facts_of(make.movie(make.mvhd(DUSK_S), user, brand=b"qt  "), b"a.mov").stars == 4
+
+
+@pytest.mark.parametrize(
+    "kind", [b"meta", b"moov", b"iinf", b"iloc", b"infe", b"idat", b"keys", b"ilst", b"mvhd"]
+)
+def test_an_empty_box_takes_nothing_from_its_neighbours(kind: bytes) -> None:
+    """Each box empty, beside what can be read in spite of it."""
+    empty = box(b"meta", b"\0\0\0\0", box(b"iinf", b"\0\0\0\0\0\1", box(kind)), box(kind), box(b"iloc"))
+    movie = box(b"moov", box(kind), empty, box(b"udta", box(kind), empty), make.mvhd(DUSK_S))
+    facts = facts_of(box(b"ftyp", b"isom\0\0\0\0") + box(kind) + empty + movie, b"a.mp4")
+    assert facts.captured == CaptureTime(local=DUSK, origin=TimeOrigin.MOVIE)
+    assert OUR_MISTAKE not in facts.problem

@@ -1,0 +1,355 @@
+"""`where`: says where every copy of a file is, on which drive, and when it was last verified.
+
+May not write, and asks no drive: what is known is the ledger's. Only sources are looked at, to say why a file
+in them is not known.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+from types import MappingProxyType
+from typing import Final
+
+from replicatord.cli.asking import find_running, ledger_for_asking
+from replicatord.cli.why_not import folder_words, why_not_known
+from replicatord.cli.words import counted, instant_words, shown, shown_path, size_words
+from replicatord.ledger.answers import CopyFound, Found, WishFound
+from replicatord.ledger.bays import Bay
+from replicatord.ledger.ledger import Ledger
+from replicatord.log.times import path_fields
+from replicatord.model.copies import CopyState, PlacementState
+from replicatord.model.frames import FileStat, TimeOrigin
+from replicatord.model.settings import Settings
+
+_LIMIT: Final = 50  # files of one name; a camera's numbers come round every 10,000 frames
+_DIGEST: Final = re.compile(r"[0-9a-fA-F]{8,64}", re.ASCII)
+_DIGEST_DIGITS: Final = 64
+# How a frame's time is told, by where it was read.
+_TIMES: Final = MappingProxyType(
+    {
+        TimeOrigin.ORIGINAL.value: "taken {}",
+        TimeOrigin.CREATION.value: "recorded {}, as the clip says",
+        TimeOrigin.DIGITIZED.value: "digitized {}",
+        TimeOrigin.RECORDED.value: "recorded {}",
+        TimeOrigin.XMP.value: "taken {}, as its XMP says",
+        TimeOrigin.MOVIE.value: "recorded {}, as the clip's own clock says, which may be UTC",
+        TimeOrigin.CHANGED.value: "last edited {}: no capture time was recorded",
+        TimeOrigin.FILE.value: "no capture time was recorded: filed by file time, {}",
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A path as it may be meant: in a source, or on a drive."""
+
+    source: str  # "" for a path on a drive
+    drive: str  # "" for a path in a source
+    path: bytes  # relative to the root of either
+
+
+class Now(Enum):
+    """How a source's file is now, as a look at it tells."""
+
+    SAME = "as it was read"
+    CHANGED = "CHANGED since it was read"
+    GONE = "gone from there"
+    UNSEEN = "cannot be looked at now"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """One content, everything that holds it, and what is still asked for."""
+
+    files: tuple[Found, ...]
+    now: tuple[Now, ...]  # how each of `files` is
+    copies: tuple[CopyFound, ...]
+    wishes: tuple[WishFound, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Search:
+    """What was found, and what is to be said of places that are not known."""
+
+    answers: tuple[Answer, ...]
+    remarks: tuple[tuple[str, str], ...]  # (place, why it is not known)
+    is_cut: bool
+    bays: dict[str, Bay]
+
+
+def show_where(settings: Settings, what: str, *, as_json: bool) -> int:
+    """Print where the copies are; give 1 when nothing is known of it, else 0. Raises LedgerError."""
+    running = find_running(settings)
+    with ledger_for_asking(settings) as ledger:
+        search = _search(ledger, settings, what, is_running=running is not None)
+    if as_json:
+        print(json.dumps(_fields(search)))
+    else:
+        for line in _lines(search, what):
+            print(shown(line))
+    return 0 if search.answers else 1
+
+
+# ---- finding ----
+
+
+def _search(ledger: Ledger, settings: Settings, what: str, *, is_running: bool) -> Search:
+    places = _places(settings, what)
+    contents: dict[int, None] = {}  # a set that keeps its order
+    remarks = []
+    for place in places:
+        found = _content_at(ledger, place)
+        if found is not None:
+            contents[found] = None
+        elif place.source:
+            source = settings.sources[place.source]
+            why = why_not_known(settings, source, place.path, is_running=is_running)
+            why = why or folder_words(ledger, settings, source, place.path)
+            if why:
+                remarks.append((f"{place.source}/{shown_path(place.path)}".rstrip("/"), why))
+        elif os.path.lexists(os.path.join(os.fsencode(settings.drives[place.drive].root), place.path)):
+            remarks.append(
+                (f"{place.drive}: {shown_path(place.path)}", "it is on the drive, but is no copy of ours")
+            )
+    named = [] if "/" in what else _by_name(ledger, os.fsencode(what))
+    if not contents:
+        named += _by_digest(ledger, what)
+    for file in named:
+        contents[file.content] = None
+    return Search(
+        answers=tuple(_answer(ledger, settings, content) for content in contents),
+        remarks=tuple(remarks),
+        is_cut=len(named) >= _LIMIT,
+        bays={bay.name: bay for bay in ledger.bays.all()},
+    )
+
+
+def _places(settings: Settings, what: str) -> list[Place]:
+    """Give every place that a path may mean, surest first."""
+    whole = os.fsencode(os.path.abspath(what))
+    places = [
+        *(
+            Place(source=s.name, drive="", path=p)
+            for s in settings.sources.values()
+            for p in _below(s.folder, whole)
+        ),
+        *(
+            Place(source="", drive=d.name, path=p)
+            for d in settings.drives.values()
+            for p in _below(d.root, whole)
+        ),
+    ]
+    if places or os.path.isabs(what) or "/" not in what:
+        return places
+    path = os.fsencode(os.path.normpath(what))
+    first, _, rest = path.partition(b"/")
+    name = os.fsdecode(first)
+    if name in settings.sources:
+        places.append(Place(source=name, drive="", path=rest))
+    if name in settings.drives:
+        places.append(Place(source="", drive=name, path=rest))
+    places += [Place(source="", drive=drive, path=path) for drive in settings.drives]
+    places += [Place(source=source, drive="", path=path) for source in settings.sources]
+    return places
+
+
+def _below(root: str, path: bytes) -> Iterator[bytes]:
+    """Give the path relative to a root that it lies in, links in the folders above it followed or not."""
+    folder, name = os.path.split(path)
+    for way in dict.fromkeys((path, os.path.join(os.path.realpath(folder), name))):
+        for base in dict.fromkeys((os.fsencode(root), os.fsencode(os.path.realpath(root)))):
+            if way == base:
+                yield b""
+                return
+            if way.startswith(base.rstrip(b"/") + b"/"):
+                yield way[len(base.rstrip(b"/")) + 1 :]
+                return
+
+
+def _content_at(ledger: Ledger, place: Place) -> int | None:
+    if place.drive:
+        return ledger.answers.content_at(place.drive, place.path)
+    folder, name = os.path.split(place.path)
+    found = ledger.answers.by_source_path(place.source, folder, name)
+    return found[0].content if found else None
+
+
+def _by_name(ledger: Ledger, name: bytes) -> list[Found]:
+    """Find by name, else by stem; spelt as given, else in capitals as cameras write, else in small letters."""
+    for spelt in dict.fromkeys((name, name.upper(), name.lower())):
+        found = ledger.answers.by_name(spelt, limit=_LIMIT) or ledger.answers.by_stem(spelt, limit=_LIMIT)
+        if found:
+            return found
+    return []
+
+
+def _by_digest(ledger: Ledger, text: str) -> list[Found]:
+    if not _DIGEST.fullmatch(text):
+        return []
+    start, end = (bytes.fromhex(text.ljust(_DIGEST_DIGITS, digit)) for digit in "0f")
+    return ledger.answers.by_digest(start, end, limit=_LIMIT)
+
+
+def _answer(ledger: Ledger, settings: Settings, content: int) -> Answer:
+    files = tuple(ledger.answers.by_content(content)[:_LIMIT])
+    return Answer(
+        files=files,
+        now=tuple(_look(ledger, settings, file) for file in files),
+        copies=tuple(ledger.answers.copies_of(content)),
+        wishes=tuple(ledger.answers.wishes_of(content)),
+    )
+
+
+def _look(ledger: Ledger, settings: Settings, file: Found) -> Now:
+    source = settings.sources.get(file.source)
+    known = ledger.seen.find_known(file.source, file.folder, file.name)
+    if source is None or known is None:
+        return Now.UNSEEN
+    try:
+        found = os.lstat(os.path.join(os.fsencode(source.folder), _path(file)))
+    except (FileNotFoundError, NotADirectoryError):
+        return Now.GONE
+    except OSError:
+        return Now.UNSEEN
+    return Now.SAME if FileStat.of(found) == known.stat else Now.CHANGED
+
+
+def _path(file: Found) -> bytes:
+    return file.folder + b"/" + file.name if file.folder else file.name
+
+
+# ---- for a person ----
+
+
+def _lines(search: Search, what: str) -> Iterator[str]:
+    for answer in search.answers:
+        yield from _answer_lines(answer, search.bays)
+    for place, why in search.remarks:
+        yield f"{place}: {why}."
+    if search.is_cut:
+        yield f"There may be more: these are the newest {_LIMIT}. Name a path to see another."
+    if not search.answers and not search.remarks:
+        yield (
+            f"Nothing is known of {what!r}. It was looked for as a path in the sources and on the drives, and as"
+            f" the name or stem of a file{', and as a digest' if _DIGEST.fullmatch(what) else ''}."
+        )
+
+
+def _answer_lines(answer: Answer, bays: dict[str, Bay]) -> Iterator[str]:
+    for number, (file, now) in enumerate(zip(answer.files, answer.now, strict=True)):
+        also = "" if number == 0 else "also seen as "
+        notes = "" if now is Now.SAME else f"; {now.value}"
+        yield f"{also}{file.source}/{shown_path(_path(file))}{notes}"
+    first = answer.files[0] if answer.files else None
+    if first is not None:
+        yield f"  {_facts_words(first)}"
+        if first.problem:
+            yield f"  its facts could not all be read: {first.problem}"
+        yield f"  {size_words(first.size_bytes)}, digest {first.digest.hex()}"
+    for copy in answer.copies:
+        yield f"  {copy.bay}: {shown_path(copy.path)}: {_copy_words(copy)}; {_state_words(copy.bay_state)}"
+    if all(copy.state is CopyState.SET_ASIDE for copy in answer.copies):
+        yield "  PROBLEM: there is no verified copy of it yet."
+    for wish in answer.wishes:
+        yield f"  {wish.bay}: {shown_path(wish.path)}: {_wish_words(wish, bays)}"
+    if not answer.copies and not answer.wishes:
+        yield "  No tier asks for it: see `tiers` in the settings."
+
+
+def _facts_words(file: Found) -> str:
+    kind = file.kind if file.kind == file.format else f"{file.kind} ({file.format})"
+    time = _TIMES.get(file.time_origin, "{}").format(file.captured.replace("T", " "))
+    parts = [kind, *([file.camera] if file.camera else []), time, _star_words(file.stars)]
+    return ", ".join(parts)
+
+
+def _star_words(stars: int) -> str:
+    return "rejected" if stars < 0 else counted(stars, "star") if stars else "no stars"
+
+
+def _copy_words(copy: CopyFound) -> str:
+    when = instant_words(copy.verified_at)
+    return {
+        CopyState.VERIFIED: f"verified {when}",
+        CopyState.EARLIER: f"an earlier version, kept; verified {when}",
+        CopyState.SET_ASIDE: f"PROBLEM: it did not match {when} and was set aside; look at it",
+    }[copy.state]
+
+
+def _state_words(state: str) -> str:
+    return {
+        "here": "the drive is here",
+        "full": "the drive is here, and full",
+        "waiting": "the drive is waited for",
+        "away": "the drive is away",
+        "unknown": "the drive was not looked for yet",
+    }.get(state, state)
+
+
+def _wish_words(wish: WishFound, bays: dict[str, Bay]) -> str:
+    if wish.state is PlacementState.UNASKED:
+        return "no longer asked for; the copy is kept"
+    bay = bays.get(wish.bay)
+    why = wish.trouble and f"PROBLEM: {wish.trouble}"
+    if not why and bay is not None and bay.state != "here":
+        why = _state_words(bay.state) + (f" ({bay.reason})" if bay.reason else "")
+    return f"still to be copied{f': {why}' if why else ''}"
+
+
+# ---- for a script ----
+
+
+def _fields(search: Search) -> dict[str, object]:
+    return {
+        "found": [_answer_fields(answer) for answer in search.answers],
+        "not_known": [{"place": place, "why": why} for place, why in search.remarks],
+        "cut": search.is_cut,
+    }
+
+
+def _answer_fields(answer: Answer) -> dict[str, object]:
+    first = answer.files[0] if answer.files else None
+    return {
+        "digest": first.digest.hex() if first else None,
+        "bytes": first.size_bytes if first else None,
+        "files": [
+            {
+                "source": file.source,
+                **path_fields("path", _path(file)),
+                "now": now.name.lower(),
+                "kind": file.kind,
+                "format": file.format,
+                "camera": file.camera or None,
+                "captured": file.captured,
+                "time_origin": file.time_origin,
+                "stars": file.stars,
+                "problem": file.problem or None,
+            }
+            for file, now in zip(answer.files, answer.now, strict=True)
+        ],
+        "copies": [
+            {
+                "drive": copy.bay,
+                **path_fields("path", copy.path),
+                "state": copy.state.name.lower(),
+                "verified_at": copy.verified_at,
+                "drive_state": copy.bay_state,
+            }
+            for copy in answer.copies
+        ],
+        "wanted": [
+            {"drive": w.bay, "tier": w.tier, **path_fields("path", w.path), "trouble": w.trouble or None}
+            for w in answer.wishes
+            if w.state is PlacementState.WANTED
+        ],
+        "no_longer_asked_for": [
+            {"drive": w.bay, "tier": w.tier, **path_fields("path", w.path)}
+            for w in answer.wishes
+            if w.state is PlacementState.UNASKED
+        ],
+    }

@@ -1,0 +1,217 @@
+"""Frames that change after they were copied: sidecars, stars, edited files, cards that come again."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import random
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from tests.studio import Studio, assert_numbered, check_sums, new_studio, photo, sidecar, stats
+
+_BOTH = ("curlew", "dunlin")
+_DAY = "2026:01:26 07:30:00"
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Studio:
+    return new_studio(tmp_path)
+
+
+@pytest.fixture
+def chance() -> random.Random:
+    return random.Random(26)
+
+
+def put(path: Path, content: bytes, *, at: str = "") -> None:
+    """Put a file into a source, with its folder; `at` is its file time in UTC."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content)
+    if at:
+        moment = datetime.fromisoformat(at).replace(tzinfo=UTC).timestamp()
+        os.utime(path, (moment, moment))
+
+
+def once(studio: Studio) -> None:
+    """Make a pass that must end well."""
+    done = studio.once()
+    assert done.status == 0, done.said
+
+
+def assert_proved(studio: Studio) -> None:
+    """Check every drive with the stock utility, and that no copy was logged twice at one place for nothing."""
+    for drive, root in studio.drives.items():
+        check_sums(root, files=len(studio.tree(drive)))
+    assert_numbered(studio)
+
+
+def test_a_sidecar_that_comes_later_joins_its_raw_and_raises_its_stars(
+    studio: Studio, chance: random.Random
+) -> None:
+    raw, jpeg = chance.randbytes(40_000), photo(chance, _DAY)
+    put(studio.favourites / "skerries" / "TIDE0001.DNG", raw)
+    put(studio.favourites / "skerries" / "TIDE0001.JPG", jpeg)
+    once(studio)
+    assert studio.tree("north-cloud") == {}
+
+    # NAME.EXT.xmp belongs to the frame as well as STEM.xmp does.
+    put(studio.favourites / "skerries" / "TIDE0001.DNG.xmp", sidecar(4))
+    once(studio)
+
+    for drive in _BOTH:
+        assert studio.tree(drive) == {
+            "2026/01/skerries/TIDE0001.DNG": raw,
+            "2026/01/skerries/TIDE0001.JPG": jpeg,
+            "2026/01/skerries/TIDE0001.DNG.xmp": sidecar(4),
+        }
+    assert studio.tree("north-cloud") == {
+        "best/dng/2026/TIDE0001.DNG": raw,
+        "best/dng/2026/TIDE0001.JPG": jpeg,
+        "best/dng/2026/TIDE0001.DNG.xmp": sidecar(4),
+    }
+    assert_proved(studio)
+
+
+def test_stars_that_are_lowered_delete_nothing_and_are_told(studio: Studio, chance: random.Random) -> None:
+    put(studio.favourites / "TIDE0001.JPG", photo(chance, _DAY))
+    put(studio.favourites / "TIDE0001.xmp", sidecar(3))
+    once(studio)
+    before = studio.tree("north-cloud")
+    assert before.keys() == {"best/jpeg/2026/TIDE0001.JPG", "best/jpeg/2026/TIDE0001.xmp"}
+
+    put(studio.favourites / "TIDE0001.xmp", sidecar(0))
+    once(studio)
+
+    assert studio.tree("north-cloud") == before
+    told = studio.lines("copy_no_longer_asked_for", drive="north-cloud")
+    assert {line["path"] for line in told} == before.keys()
+    # On the other drives the sidecar is the new one, and the earlier one is kept.
+    for drive in _BOTH:
+        found = studio.tree(drive)
+        assert found.pop("2026/01/TIDE0001.xmp") == sidecar(0)
+        (earlier,) = [path for path, content in found.items() if content == sidecar(3)]
+        assert earlier.startswith(".replicatord/earlier/")
+        assert earlier.endswith("/2026/01/TIDE0001.xmp")
+    assert_proved(studio)
+
+
+def test_a_sidecar_that_comes_before_its_raw_ends_in_the_same_folder(
+    studio: Studio, chance: random.Random
+) -> None:
+    put(studio.cards / "boats" / "TIDE0007.xmp", sidecar(0), at="2026-05-05")
+    once(studio)
+    assert studio.tree("curlew").keys() == {"2026/05/boats/TIDE0007.xmp"}
+
+    put(studio.cards / "boats" / "TIDE0007.JPG", photo(chance, _DAY))
+    once(studio)
+
+    for drive in _BOTH:
+        assert studio.tree(drive).keys() == {"2026/01/boats/TIDE0007.xmp", "2026/01/boats/TIDE0007.JPG"}
+    assert {line["drive"] for line in studio.lines("copy_refiled")} == set(_BOTH)
+    assert_proved(studio)
+
+
+def test_changed_content_is_copied_anew_and_the_earlier_version_is_kept(
+    studio: Studio, chance: random.Random
+) -> None:
+    versions = [photo(chance, _DAY) for _ in range(3)]
+    for version in versions:
+        put(studio.cards / "TIDE0001.JPG", version)
+        once(studio)
+    for drive in _BOTH:
+        found = studio.tree(drive)
+        assert found.pop("2026/01/TIDE0001.JPG") == versions[2]
+        assert sorted(found.values()) == sorted(versions[:2])
+        assert all(path.startswith(".replicatord/earlier/") for path in found)
+        assert len(studio.lines("earlier_version_kept", drive=drive)) == 2
+        assert len(studio.lines("copy_verified", drive=drive)) == 3
+    assert_proved(studio)
+
+    put(studio.cards / "TIDE0001.JPG", versions[0])  # back to the first: a version like any other
+    once(studio)
+    assert studio.tree("curlew")["2026/01/TIDE0001.JPG"] == versions[0]
+    assert set(studio.tree("curlew").values()) == set(versions)
+    assert_proved(studio)
+
+
+def test_a_card_that_was_not_formatted_gives_one_copy_of_each_frame(
+    studio: Studio, chance: random.Random
+) -> None:
+    frames = {f"TIDE{number:04d}.JPG": photo(chance, _DAY) for number in range(5)}
+    for name, content in frames.items():
+        put(studio.cards / "monday" / name, content)
+    once(studio)
+    before = {drive: studio.tree(drive) for drive in _BOTH}
+    for name, content in frames.items():
+        put(studio.cards / "tuesday" / name, content)
+    new = photo(chance, _DAY)
+    put(studio.cards / "tuesday" / "TIDE0005.JPG", new)
+    once(studio)
+    for drive in _BOTH:
+        assert studio.tree(drive) == {**before[drive], "2026/01/tuesday/TIDE0005.JPG": new}
+    # Promise: the second load is cleared by the copies of the first.
+    assert [line["cleared"] for line in studio.lines("load_ended")] == [True, True]
+    assert_proved(studio)
+
+
+def test_one_name_with_two_contents_gets_the_same_suffix_on_every_drive(
+    studio: Studio, chance: random.Random
+) -> None:
+    """The number of a camera runs over, or two cameras count alike: both frames are kept, each on one stem."""
+    first, second, raw = photo(chance, _DAY), photo(chance, _DAY), chance.randbytes(40_000)
+    put(studio.cards / "heron" / "TIDE0001.JPG", first)
+    once(studio)
+    put(studio.favourites / "heron" / "TIDE0001.DNG", raw)
+    put(studio.favourites / "heron" / "TIDE0001.JPG", second)
+    put(studio.favourites / "heron" / "TIDE0001.xmp", sidecar(0))
+    once(studio)
+    stem = f"2026/01/heron/TIDE0001-{hashlib.sha256(raw).hexdigest()[:8]}"
+    for drive in _BOTH:
+        assert studio.tree(drive) == {
+            "2026/01/heron/TIDE0001.JPG": first,
+            f"{stem}.DNG": raw,
+            f"{stem}.JPG": second,
+            f"{stem}.xmp": sidecar(0),
+        }
+    assert_proved(studio)
+
+
+def test_a_trip_lies_under_the_month_it_set_out(studio: Studio, chance: random.Random) -> None:
+    """Common practice, no published source: a trip is filed under the month of departure."""
+    studio.more = "trips:\n  - {name: Outer Skerries, from: 2025-12-30, until: 2026-02-04}\n"
+    studio.write_settings()
+    days = ("2025:12:29", "2025:12:30", "2026:01:01", "2026:02:04", "2026:02:05")
+    for number, day in enumerate(days):
+        put(studio.cards / "s" / f"TIDE{number:04d}.JPG", photo(chance, f"{day} 23:59:59"))
+    once(studio)
+    assert studio.tree("dunlin").keys() == {
+        *(f"2025/12/s/TIDE{number:04d}.JPG" for number in range(4)),
+        "2026/02/s/TIDE0004.JPG",
+    }
+    assert_proved(studio)
+
+
+def test_a_frame_without_capture_time_is_filed_by_file_time_and_the_load_says_so(studio: Studio) -> None:
+    put(studio.cards / "x" / "TIDE0001.WAV", b"no times in here", at="2024-07-01T12:00:00")
+    once(studio)
+    assert studio.tree("curlew") == {"2024/07/x/TIDE0001.WAV": b"no times in here"}
+    (ended,) = studio.lines("load_ended")
+    assert ended["without_capture_time"] == 1
+    # The copy keeps the file's own time, to the nanosecond on this file system.
+    copy = studio.drives["curlew"] / "2024" / "07" / "x" / "TIDE0001.WAV"
+    assert copy.stat().st_mtime_ns == (studio.cards / "x" / "TIDE0001.WAV").stat().st_mtime_ns
+
+
+def test_a_rule_that_is_removed_deletes_nothing(studio: Studio, chance: random.Random) -> None:
+    put(studio.favourites / "TIDE0001.JPG", photo(chance, _DAY))
+    put(studio.favourites / "TIDE0001.xmp", sidecar(5))
+    once(studio)
+    before = stats(studio.drives["north-cloud"] / "best")
+    studio.tiers = studio.tiers.split("  best:")[0]
+    studio.write_settings()
+    once(studio)
+    assert stats(studio.drives["north-cloud"] / "best") == before
+    assert [line["files"] for line in studio.lines("copies_no_longer_asked_for")] == [2]
