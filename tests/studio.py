@@ -18,7 +18,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -205,13 +205,13 @@ def adopt(root: Path, name: str) -> None:
         os.close(fd)
 
 
-def new_studio(folder: Path) -> Studio:
-    """Build a studio: two sources, two drives and a cloud folder, all empty."""
-    studio = Studio(folder=folder)
+def new_studio(folder: Path, *, drives: Iterable[str] = tuple(_DRIVES), tiers: str = TIERS) -> Studio:
+    """Build a studio: two sources, two drives and a cloud folder, all empty; or only some of the drives."""
+    studio = Studio(folder=folder, tiers=tiers)
     for path in (studio.cards, studio.favourites, studio.log.parent):
         path.mkdir(parents=True)
-    for name, medium in _DRIVES.items():
-        studio.add_drive(name, medium)
+    for name in drives:
+        studio.add_drive(name, _DRIVES[name])
     return studio
 
 

@@ -14,9 +14,10 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic_core import core_schema
 
 from replicatord.config import units, values
-from replicatord.config.defaults import FORMAT_ALIASES, FORMATS, KINDS, NEVER_TAKEN
+from replicatord.config.defaults import KINDS, NEVER_TAKEN
 from replicatord.config.layout import TEXT_MAX_CHARS as LAYOUT_MAX_CHARS
 from replicatord.config.layout import WORDS
+from replicatord.media.names import FORMAT_ALIASES, FORMATS
 from replicatord.model.copies import Medium
 from replicatord.model.frames import Kind
 from replicatord.model.settings import DigestAlgorithm, Layout

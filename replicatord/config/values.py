@@ -11,10 +11,11 @@ from enum import Enum
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from replicatord.config import units
-from replicatord.config.defaults import FORMAT_ALIASES, FORMATS, KINDS
+from replicatord.config.defaults import KINDS
 from replicatord.config.layout import parse_layout
 from replicatord.config.loader import Numeral
 from replicatord.config.problem import Mistake, WrongValue, listed, nearest_of, quoted
+from replicatord.media.names import FORMAT_ALIASES, FORMATS
 from replicatord.model.copies import Medium
 from replicatord.model.settings import DigestAlgorithm, Layout
 

@@ -68,13 +68,26 @@ def _table() -> dict[bytes, tuple[Kind, str, bool]]:
         for name, extensions in formats.items()
         for extension in extensions
     }
-    known.update({name.encode(): (Kind.PHOTO, name, True) for name in TIFF_RAWS | OTHER_RAWS})
+    known.update({name.encode(): (Kind.PHOTO, name, True) for name in sorted(TIFF_RAWS | OTHER_RAWS)})
     known[_SIDECAR_EXTENSION] = (Kind.SIDECAR, "xmp", False)
     known[b"thm"] = (Kind.THUMBNAIL, "jpeg", False)
     return known
 
 
 _BY_EXTENSION: Final[Mapping[bytes, tuple[Kind, str, bool]]] = MappingProxyType(_table())
+# What settings may name, and the other extensions of the same formats; sidecars are no format to choose by.
+FORMATS: Final = tuple(
+    dict.fromkeys(
+        name for kind, name, _ in _BY_EXTENSION.values() if kind not in {Kind.SIDECAR, Kind.THUMBNAIL}
+    )
+)
+FORMAT_ALIASES: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        extension.decode(): name
+        for extension, (kind, name, _) in _BY_EXTENSION.items()
+        if name in FORMATS and extension.decode() != name and kind is not Kind.THUMBNAIL
+    }
+)
 _KIND_OF_FORMAT: Final = MappingProxyType(
     {name: kind for kind, name, _ in _BY_EXTENSION.values() if kind is not Kind.THUMBNAIL}
 )

@@ -176,9 +176,9 @@ def test_a_path_that_is_no_text_is_there_to_the_byte(tmp_path: Path, ledger: Led
     text = path.read_text(encoding="utf-8")
     assert text.count("\n") == len(names)
     found = [fields for _, fields in read_lines(str(path))]
-    assert [bytes.fromhex(str(f["path_hex"])) if "path_hex" in f else str(f["path"]).encode() for f in found] == [
-        *names
-    ]
+    assert [
+        bytes.fromhex(str(f["path_hex"])) if "path_hex" in f else str(f["path"]).encode() for f in found
+    ] == [*names]
     assert [f["path"] for f in found][:2] == ["\\xff.CR3", "\\xff.CR3"]
 
 

@@ -22,7 +22,16 @@ def test_names_that_are_left_out_by_themselves(name: bytes) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", [b"TIDE0001.CR3", b"TIDE0001.xmp", b"part.CR3", b"\xff\xfe.NEF", b"a\nb.JPG", b"thumbs.db.CR3", b"~a.CR3x"]
+    "name",
+    [
+        b"TIDE0001.CR3",
+        b"TIDE0001.xmp",
+        b"part.CR3",
+        b"\xff\xfe.NEF",
+        b"a\nb.JPG",
+        b"thumbs.db.CR3",
+        b"a~b.CR3",
+    ],
 )
 def test_names_that_are_taken(name: bytes) -> None:
     assert name_skipper(NEVER_TAKEN)(name) == ""

@@ -1,0 +1,164 @@
+"""Staging: whole, with its time, in the folder for unproved files; or gone without a trace (I6, I9)."""
+
+from __future__ import annotations
+
+import errno
+import os
+import random
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from replicatord.copying.files import PARTIAL, DriveFiles
+from replicatord.copying.places import Opened, Place, open_place
+from replicatord.copying.readback import Interrupted
+from replicatord.copying.staging import DIRECT_FROM_BYTES, SourceChanged, SourceUnreadable, Stager
+from replicatord.drives.buffers import CHUNK_BYTES
+from replicatord.model.frames import FileStat
+from tests.core_builders import MTIME_NS, open_folder, tree_of
+
+MIB = 1 << 20
+SIZES = (0, 1, 4095, 4096, 4097, MIB - 1, MIB, MIB + 1, CHUNK_BYTES, CHUNK_BYTES + 1, 9 * MIB)
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    (tmp_path / "curlew").mkdir()
+    return tmp_path / "curlew"
+
+
+@pytest.fixture
+def files(root: Path) -> Iterator[DriveFiles]:
+    with open_folder(root) as fd:
+        opened = DriveFiles(fd, tag=b"w")
+        yield opened
+        opened.close()
+
+
+def opened_at(path: Path, content: bytes) -> Opened:
+    """Write a file of a source and open it as a lane would."""
+    path.write_bytes(content)
+    os.utime(path, ns=(MTIME_NS, MTIME_NS))
+    return opened_again(path)
+
+
+def opened_again(path: Path) -> Opened:
+    stat = FileStat.of(path.stat())
+    place = Place(
+        root=str(path.parent), path=os.fsencode(path.name), told_as="cards/A.CR3", stat=stat, source="cards"
+    )
+    opened = open_place(place, stat.size_bytes, lambda _source, _path: None)
+    assert isinstance(opened, Opened)
+    return opened
+
+
+def stager(must_stop: Callable[[], bool] = lambda: False) -> Stager:
+    return Stager(must_stop=must_stop)
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("is_direct", [True, False])
+def test_every_size_is_staged_whole_with_its_time(
+    tmp_path: Path,
+    root: Path,
+    files: DriveFiles,
+    size: int,
+    is_direct: bool,  # noqa: FBT001  a parameter of the test
+) -> None:
+    content = random.Random(size).randbytes(size)
+    opened = opened_at(tmp_path / "A.CR3", content)
+    staging = stager()
+    staging._direct = is_direct
+    path = staging.stage(files, opened, each_synced=size % 2 == 0)
+    os.close(opened.fd)
+    assert path.startswith(PARTIAL + b"/")
+    assert tree_of(root) == {os.fsdecode(path): content}
+    assert (root / os.fsdecode(path)).stat().st_mtime_ns == MTIME_NS
+    assert (tmp_path / "A.CR3").read_bytes() == content
+
+
+def test_sizes_lie_on_both_sides_of_direct_writing() -> None:
+    assert min(SIZES) < DIRECT_FROM_BYTES < max(SIZES)
+
+
+@pytest.mark.parametrize("size", [10, 9 * MIB])
+def test_i9_a_source_that_becomes_shorter_leaves_nothing(
+    tmp_path: Path, root: Path, files: DriveFiles, size: int
+) -> None:
+    opened = opened_at(tmp_path / "A.CR3", bytes(size))
+    os.truncate(tmp_path / "A.CR3", size - 1)
+    with pytest.raises(SourceChanged):
+        stager().stage(files, opened, each_synced=False)
+    os.close(opened.fd)
+    assert tree_of(root) == {}
+
+
+def test_i9_a_source_that_is_written_to_meanwhile_leaves_nothing(
+    tmp_path: Path, root: Path, files: DriveFiles
+) -> None:
+    opened = opened_at(tmp_path / "A.CR3", bytes(9 * MIB))
+    asked = 0
+
+    def write_meanwhile() -> bool:
+        nonlocal asked
+        asked += 1
+        with (tmp_path / "A.CR3").open("r+b") as file:
+            file.write(b"torn")
+        return False
+
+    with pytest.raises(SourceChanged):
+        stager(write_meanwhile).stage(files, opened, each_synced=False)
+    os.close(opened.fd)
+    assert asked
+    assert tree_of(root) == {}
+
+
+def test_a_stop_leaves_nothing(tmp_path: Path, root: Path, files: DriveFiles) -> None:
+    opened = opened_at(tmp_path / "A.CR3", bytes(9 * MIB))
+    with pytest.raises(Interrupted):
+        stager(lambda: True).stage(files, opened, each_synced=False)
+    os.close(opened.fd)
+    assert tree_of(root) == {}
+
+
+def test_a_place_that_cannot_be_read_is_not_the_drives_fault(
+    tmp_path: Path, root: Path, files: DriveFiles
+) -> None:
+    opened = opened_at(tmp_path / "A.CR3", b"heron")
+    with open_folder(tmp_path) as folder:  # reading a folder gives EISDIR
+        os.dup2(folder, opened.fd)
+    with pytest.raises(SourceUnreadable, match="cards/A.CR3"):
+        stager().stage(files, opened, each_synced=False)
+    os.close(opened.fd)
+    assert tree_of(root) == {}
+
+
+def test_an_error_of_the_drive_is_told_as_such(tmp_path: Path, files: DriveFiles) -> None:
+    opened = opened_at(tmp_path / "A.CR3", b"heron")
+    (tmp_path / "curlew" / os.fsdecode(PARTIAL)).rmdir()
+    with pytest.raises(OSError, match="No such file") as caught:
+        stager().stage(files, opened, each_synced=False)
+    os.close(opened.fd)
+    assert caught.value.errno == errno.ENOENT
+
+
+def test_a_place_that_is_not_what_it_was_is_not_opened(tmp_path: Path) -> None:
+    path = tmp_path / "A.CR3"
+    path.write_bytes(b"heron")
+    was = FileStat.of(path.stat())
+    heard: list[tuple[str, bytes]] = []
+
+    def answer(stat: FileStat | None, size: int, source: str = "cards") -> Opened | str:
+        place = Place(root=str(tmp_path), path=b"A.CR3", told_as="it", stat=stat, source=source)
+        return open_place(place, size, lambda *changed: heard.append(changed))
+
+    assert answer(None, 6, "") == "it is of another length"
+    path.write_bytes(b"egret")
+    assert answer(was, 5) == "it changed since it was read"
+    path.unlink()
+    assert answer(was, 5) == "it cannot be read: No such file or directory"
+    path.symlink_to("/etc/hostname")
+    assert "symbolic" in str(answer(was, 5)) or "cannot be read" in str(answer(was, 5))
+    assert heard
+    assert set(heard) == {("cards", b"A.CR3")}
