@@ -15,6 +15,7 @@ from replicatord.ledger.ledger import Ledger, open_ledger
 from replicatord.ledger.replan import replan
 from replicatord.media import kind_and_format_of_name, split_stem
 from replicatord.model.frames import Digest, Facts, FileStat, SeenFile
+from replicatord.watching.looker import end_loads
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -138,6 +139,12 @@ def hold(ground: Ground, *drives: str) -> None:
                     drive=number, path=wish.placement.path, content=wish.content, mtime_ns=0, at=AT
                 )
                 ledger.wishes.hold(wish.id, copy)
+
+
+def end_load(ground: Ground) -> None:
+    """Note that nothing more comes into the load."""
+    with ground.open_ledger() as ledger, ledger.transaction():
+        end_loads(ledger, "cards")
 
 
 def set_state(ground: Ground, drive: str, *, state: str, reason: str = "") -> None:

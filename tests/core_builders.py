@@ -54,7 +54,7 @@ def facts(name: bytes, *, time: CaptureTime | None = None, stars: int | None = N
     return Facts(kind=kind, format=format_, is_raw=is_raw, captured=time, stars=stars)
 
 
-def seen(  # noqa: PLR0917  the two that every test gives come first
+def seen(
     name: bytes,
     content: bytes = b"heron",
     *,

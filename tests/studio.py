@@ -16,6 +16,7 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -366,15 +367,11 @@ class Service:
 
     studio: Studio
     process: subprocess.Popen[bytes]
-    ear: socket.socket
-    heard: list[str] = field(default_factory=list)
+    heard: list[str]  # states, in order
 
     def wait_notice(self, state: str, *, times: int = 1) -> None:
         """Wait until a state was sent so often, since the start (sd_notify(3))."""
-        deadline = time.monotonic() + WITHIN_S
-        while self.heard.count(state) < times:
-            self.ear.settimeout(max(deadline - time.monotonic(), 0.001))
-            self.heard += self.ear.recv(4096).decode().split("\n")
+        until(lambda: self.heard.count(state) >= times)
 
     def wait_line(self, event: str, **having: object) -> Line:
         """Wait for a line of the log."""
@@ -398,17 +395,28 @@ class Service:
 def running(studio: Studio, more: Mapping[str, str] | None = None) -> Iterator[Service]:
     """Run the service until the block ends; begins when it said that it is ready."""
     folder = tempfile.mkdtemp(prefix="ear-")  # short: a socket's path has 107 bytes at most (unix(7))
+    heard: list[str] = []
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as ear:
         ear.bind(f"{folder}/s")
+        reader = threading.Thread(target=_hear, args=(ear, heard))
+        reader.start()
         process = studio.start(service=True, more={"NOTIFY_SOCKET": f"{folder}/s", **(more or {})})
         try:
-            service = Service(studio=studio, process=process, ear=ear)
+            service = Service(studio=studio, process=process, heard=heard)
             service.wait_notice("READY=1")
             yield service
         finally:
             process.kill()  # of no effect on one that has ended
             process.wait()
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as end:
+                end.sendto(b"", f"{folder}/s")
+            reader.join()
             shutil.rmtree(folder)
+
+
+def _hear(ear: socket.socket, heard: list[str]) -> None:
+    while datagram := ear.recv(4096):
+        heard += datagram.decode().split("\n")
 
 
 # Small disks

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from replicatord.model.settings import Settings
 
 SETTINGS_VARIABLE: Final = "REPLICATORD_SETTINGS"
-_OWN_SETTINGS: Final = "~/.config/replicatord/replicatord.yaml"
+_OWN_SETTINGS: Final = ".config/replicatord/replicatord.yaml"
 _SYSTEM_SETTINGS: Final = "/etc/replicatord/replicatord.yaml"
 
 
@@ -37,7 +37,8 @@ def find_settings_file(given: str | None, environment: Mapping[str, str]) -> str
     named = given or environment.get(SETTINGS_VARIABLE)
     if named:
         return named
-    usual = [os.path.expanduser(_OWN_SETTINGS), _SYSTEM_SETTINGS]
+    home = environment.get("HOME") or os.path.expanduser("~")
+    usual = [os.path.join(home, _OWN_SETTINGS), _SYSTEM_SETTINGS]
     for path in usual:
         if os.path.exists(path):
             return path

@@ -37,10 +37,9 @@ class PlainShow:
         self, done_files: int, done_bytes: int, total_files: int, total_bytes: int, note: str
     ) -> None:
         """Show how far it is, unless that was just shown."""
-        self._latest = (
-            f"{done_files:,} of {counted(total_files, 'copy', 'copies')},"
-            f" {size_words(done_bytes)} of {size_words(total_bytes)}, {shown(note)}"
-        )
+        self._latest = _how_far(done_files, total_files)
+        if total_files:
+            self._latest += f", {size_words(done_bytes)} of {size_words(total_bytes)}, {shown(note)}"
         if self._monotonic() - self._last_s >= _EVERY_S:
             self._tell(self._latest)
 
@@ -92,7 +91,7 @@ class TerminalShow:
         self, done_files: int, done_bytes: int, total_files: int, total_bytes: int, note: str
     ) -> None:
         """Move the bar."""
-        text = f"{done_files:,} of {counted(total_files, 'copy', 'copies')} {shown(note)}"
+        text = _how_far(done_files, total_files) + (f" {shown(note)}" if total_files else "")
         self._bar.update(self._task, description=text, completed=done_bytes, total=total_bytes or None)
 
     def __enter__(self) -> Self:
@@ -105,6 +104,12 @@ class TerminalShow:
     ) -> None:
         """Leave the bar as it is."""
         self._bar.stop()
+
+
+def _how_far(done_files: int, total_files: int) -> str:
+    if not total_files:
+        return "nothing to copy"
+    return f"{done_files:,} of {counted(total_files, 'copy', 'copies')}"
 
 
 def new_show() -> PlainShow | TerminalShow:

@@ -61,7 +61,12 @@ class LoadStatus:
 
     @property
     def is_cleared(self) -> bool:
-        """Tell whether every file has the copies asked for: now if judged, else when its line was told."""
+        """Tell whether every file has the copies asked for: now if judged, else when its line was told.
+
+        Never while files still come: somebody might format the card.
+        """
+        if self.load.state is LoadState.OPEN:
+            return False
         if self.verdict is None:
             return self.load.state is LoadState.CLEARED
         return self.verdict.short == 0
@@ -289,14 +294,16 @@ def _load_words(status: LoadStatus, settings: Settings) -> str:
     load = status.load
     began = local_time(load.began_at)
     head = f"{began:%Y-%m-%d}  {load.source}: "
-    if status.verdict is not None:
+    if load.state is LoadState.OPEN:
+        text = f"files still come; {counted(load.files, 'file')}, {size_words(load.size_bytes)} so far"
+    elif status.verdict is not None:
         text = load_text(load, status.verdict, settings, now=began)
     else:
         cleared = "cleared" if status.is_cleared else "NOT cleared"
         text = (
             f"{counted(load.files, 'file')}, {size_words(load.size_bytes)}; {cleared} when it was last judged"
         )
-    return head + text + ("; files still come" if load.state is LoadState.OPEN else "")
+    return head + text
 
 
 # ---- for a script ----

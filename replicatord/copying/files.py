@@ -189,9 +189,12 @@ class DriveFiles:
         if not path:
             return self._root
         fd = self._folders.get(path)
-        if fd is not None:
+        if fd is not None and os.fstat(fd).st_nlink:
             self._folders.move_to_end(path)
             return fd
+        # No link is left to a folder that was removed, by the other thread of this drive or by somebody
+        # else (stat(2)); one of its name may be there again, and that is another folder.
+        self._forget(path)
         parent_path, name = os.path.split(path)
         parent = self._folder(parent_path, make=make)
         if make:

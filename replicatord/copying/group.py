@@ -285,6 +285,9 @@ class Publisher:
         now = ledger.wishes.get_wish(self._bay, wish.id)
         if now is not None and now.placement == placement:
             ledger.wishes.hold(wish.id, copy)
+        elif now is not None and _is_same_file(now, wish):
+            # Planned otherwise since it was published: the copy is moved there, or kept as an earlier version.
+            ledger.wishes.serve(wish.id, copy)
         folder = wish.source.encode() + (b"/" + wish.folder if wish.folder else b"")
         self._context.say(
             ledger,
@@ -348,6 +351,12 @@ class Publisher:
     def _trouble(self, staged: Staged, result: GroupResult, trouble: str) -> None:
         result.troubled.append(staged.wish.id)
         note_trouble(self._context, staged.wish, trouble)
+
+
+def _is_same_file(one: Wish, other: Wish) -> bool:
+    """Tell whether two wishes are for the same file of a frame: numbers of wishes that were dropped come again."""
+    first, second = one.placement, other.placement
+    return (first.frame, first.tier, first.name) == (second.frame, second.tier, second.name)
 
 
 def step_aside(context: Context, files: DriveFiles, wish: Wish) -> bool:

@@ -42,14 +42,14 @@ def load_text(load: Load, verdict: Verdict, settings: Settings, *, now: datetime
     """Say in one line how a load is: 412 files, 18.2 GB, 21:14 to 21:31, where verified, cleared or not."""
     zone = now.tzinfo
     began, ended = (datetime.fromisoformat(t).astimezone(zone) for t in (load.began_at, load.last_at))
-    whole = [name for name in settings.drives if verdict.verified.get(name) and not verdict.waiting.get(name)]
+    whole = [name for name in settings.drives if verdict.verified.get(name) == verdict.files]
+    size = f"{load.size_bytes / 1e9:.1f} GB" if load.size_bytes >= 5e8 else f"{load.size_bytes / 1e6:.1f} MB"
     parts = [
-        f"{counted(verdict.files, 'file')}, {load.size_bytes / 1e9:.1f} GB"
-        if load.size_bytes >= 5e7
-        else f"{counted(verdict.files, 'file')}, {load.size_bytes / 1e6:.1f} MB",
+        f"{counted(verdict.files, 'file')}, {size}",
         f"{began:%H:%M} to {ended:%H:%M}",
-        f"verified on {listed(whole)}" if whole else "verified whole on no drive",
-        *(f"{drive} still lacks {count}" for drive, count in sorted(verdict.waiting.items())),
+        f"verified on {listed(whole)}" if whole else "no drive has all of it verified",
+        *(f"{name} has {count}" for name, count in sorted(verdict.verified.items()) if name not in whole),
+        *(f"{name} still lacks {count}" for name, count in sorted(verdict.waiting.items())),
     ]
     return ", ".join(parts) + "; " + _clearing(verdict, settings)
 

@@ -7,6 +7,10 @@ from __future__ import annotations
 
 import os
 import socket
+from typing import Final
+
+# A few datagrams that nobody fetches fill the socket (unix(7)); a stop may not wait for its reader.
+_PATIENCE_S: Final = 1.0
 
 
 class Notifier:
@@ -26,7 +30,8 @@ class Notifier:
         if not self._address:
             return
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sender:
+            sender.settimeout(_PATIENCE_S)
             try:
                 sender.sendto("\n".join(states).encode(), self._address)
             except OSError:
-                return  # systemd is gone or restarting; nothing of ours depends on it
+                return  # systemd is gone, restarting or busy; nothing of ours depends on it

@@ -115,6 +115,10 @@ class Wishes:
             (PlacementState.HELD.value, copy, id_),
         )
 
+    def serve(self, id_: int, copy: int) -> None:
+        """Note which copy a placement has while it still wants another path or content."""
+        self._db.execute("UPDATE placement SET copy = ? WHERE id = ?", (copy, id_))
+
     def is_shared(self, copy: int, besides: int) -> bool:
         """Tell whether a copy serves a placement other than `besides`."""
         row = self._db.execute(

@@ -48,7 +48,7 @@ def words_of(frame: Frame, trips: tuple[Trip, ...]) -> Words:
     }
 
 
-def path_of(
+def path_of(  # noqa: PLR0913  each is one part of a path
     layout: Layout, words: Words, *, stem: bytes, ext: bytes, main_ext: bytes, longest_ext: int = 0
 ) -> bytes:
     """Lay one file out: `stem` and `ext` are the file's, `main_ext` the main file's.

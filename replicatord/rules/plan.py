@@ -53,7 +53,10 @@ def plan_picture(
     for tier in settings.tiers.values():
         chosen = [frame for frame in ordered if takes(tier, frame, today=today)]
         if chosen:
-            for laid in _lay_out(chosen, tier, settings, taken, claimed, split_stem):
+            namer = _Namer(
+                chosen[0], tier, settings=settings, taken=taken, claimed=claimed, split_stem=split_stem
+            )
+            for laid in _lay_out(chosen, namer):
                 placements.extend(_on_each_drive(laid, tier, claimed))
     return tuple(sorted(placements, key=lambda p: (p.drive, p.tier, p.path)))
 
@@ -72,63 +75,79 @@ def _on_each_drive(laid: _Laid, tier: Tier, claimed: dict[tuple[str, bytes], Dig
         )
 
 
-def _lay_out(  # noqa: PLR0913, PLR0917  the planner's own context, passed on whole
-    chosen: Sequence[Frame],
-    tier: Tier,
-    settings: Settings,
-    taken: Taken,
-    claimed: dict[tuple[str, bytes], Digest],
-    split_stem: SplitStem,
-) -> list[_Laid]:
-    """Lay out one tier's frames of a picture: the first as a whole, then what later ones add."""
-    leader = chosen[0]
-    words = words_of(leader, settings.trips)
-    main_ext = split_stem(leader.main.name)[1]
+class _Namer:
+    """Finds paths in one tier for the files of a picture, led by its first frame."""
 
-    def path(stem: bytes, name: bytes, longest: int) -> bytes:
-        ext = split_stem(name)[1]
-        return path_of(tier.layout, words, stem=stem, ext=ext, main_ext=main_ext, longest_ext=longest)
+    def __init__(  # noqa: PLR0913  the planner's own context, handed over once
+        self,
+        leader: Frame,
+        tier: Tier,
+        *,
+        settings: Settings,
+        taken: Taken,
+        claimed: dict[tuple[str, bytes], Digest],
+        split_stem: SplitStem,
+    ) -> None:
+        self._leader, self._tier, self._taken, self._claimed = leader, tier, taken, claimed
+        self._split_stem = split_stem
+        self._words = words_of(leader, settings.trips)
+        self._main_ext = split_stem(leader.main.name)[1]
+        self._here: dict[bytes, Digest] = {}  # path key -> content, as far as given out
 
-    def is_free(path: bytes, digest: Digest, here: dict[bytes, Digest]) -> bool:
-        key = path_key(path)
-        if here.get(key, digest) != digest:
-            return False
-        return all(
-            not taken(drive, key) and claimed.get((drive, key), digest) == digest for drive in tier.drives
-        )
-
-    def find_fit(
-        files: Sequence[SeenFile], stem: bytes, mark: Digest, here: dict[bytes, Digest]
-    ) -> list[bytes] | None:
+    def find_together(self, files: Sequence[SeenFile], mark: Digest) -> list[bytes] | None:
         """Find a path for each of `files` on one stem; the plain stem unless something is in its way."""
-        longest = max(len(split_stem(file.name)[1]) for file in files)
-        for candidate in _stems(stem, mark, longest):
-            paths = [path(candidate, file.name, longest) for file in files]
-            trial = dict(here)
-            if all(_claim(trial, p, f.digest, is_free) for p, f in zip(paths, files, strict=True)):
-                here.update(trial)
+        longest = max(len(self._split_stem(file.name)[1]) for file in files)
+        for stem in _stems(self._leader.stem, mark, longest):
+            paths = [self._path(stem, file.name, longest) for file in files]
+            trial = dict(self._here)
+            if all(self._claim(trial, path, file.digest) for path, file in zip(paths, files, strict=True)):
+                self._here = trial
                 return paths
         return None
 
-    def fit_alone(file: SeenFile, here: dict[bytes, Digest]) -> bytes:
-        paths = find_fit([file], leader.stem, file.digest, here)
+    def get_alone(self, file: SeenFile) -> bytes:
+        """Give a path for one file. Raises InvariantError when every name is taken."""
+        paths = self.find_together([file], file.digest)
         if paths is None:
-            raise InvariantError(f"no free path for {leader.stem!r} after {_STEMS_MAX} names")
+            raise InvariantError(f"no free path for {self._leader.stem!r} after {_STEMS_MAX} names")
         return paths[0]
 
-    here: dict[bytes, Digest] = {}
+    def _path(self, stem: bytes, name: bytes, longest_ext: int) -> bytes:
+        return path_of(
+            self._tier.layout,
+            self._words,
+            stem=stem,
+            ext=self._split_stem(name)[1],
+            main_ext=self._main_ext,
+            longest_ext=longest_ext,
+        )
+
+    def _claim(self, here: dict[bytes, Digest], path: bytes, digest: Digest) -> bool:
+        key = path_key(path)
+        is_free = here.get(key, digest) == digest and all(
+            not self._taken(drive, key) and self._claimed.get((drive, key), digest) == digest
+            for drive in self._tier.drives
+        )
+        if is_free:
+            here[key] = digest
+        return is_free
+
+
+def _lay_out(chosen: Sequence[Frame], namer: _Namer) -> list[_Laid]:
+    """Lay out one tier's frames of a picture: the first as a whole, then what later ones add."""
+    leader = chosen[0]
     together, apart = _apart(leader.files)
-    paths = find_fit(together, leader.stem, leader.main.digest, here)
+    paths = namer.find_together(together, leader.main.digest)
     if paths is None:  # extensions so long that no shared stem tells the files apart
         together, apart, paths = [], list(leader.files), []
     laid = [_Laid(leader, file, path) for file, path in zip(together, paths, strict=True)]
-    laid += [_Laid(leader, file, fit_alone(file, here)) for file in apart]
+    laid += [_Laid(leader, file, namer.get_alone(file)) for file in apart]
     known = {file.digest for file in leader.files}
     for frame in chosen[1:]:
         for file in frame.files:
             if file.digest not in known:
                 known.add(file.digest)
-                laid.append(_Laid(frame, file, fit_alone(file, here)))
+                laid.append(_Laid(frame, file, namer.get_alone(file)))
     return laid
 
 
@@ -155,15 +174,3 @@ def _apart(files: Sequence[SeenFile]) -> tuple[list[SeenFile], list[SeenFile]]:
         same = first.setdefault(path_key(file.name), file.digest) == file.digest
         (together if same else apart).append(file)
     return together, apart
-
-
-def _claim(
-    here: dict[bytes, Digest],
-    path: bytes,
-    digest: Digest,
-    is_free: Callable[[bytes, Digest, dict[bytes, Digest]], bool],
-) -> bool:
-    if not is_free(path, digest, here):
-        return False
-    here[path_key(path)] = digest
-    return True

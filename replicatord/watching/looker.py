@@ -138,12 +138,21 @@ class Looker(threading.Thread):
         why_skipped = name_skipper(self._context.settings.never_taken)
         for spot, was_closed in gathered.files.items():
             if not _is_skipped(spot, why_skipped):
-                self._settling.note(spot, None, was_closed=was_closed, now_s=now_s)
+                stat = None if was_closed else self._find_stat(spot)
+                self._settling.note(spot, stat, was_closed=was_closed, now_s=now_s)
         for source, folder in gathered.folders:
             if not any(why_skipped(part) for part in folder.split(b"/") if part):
                 self._look_below(source, folder)
                 # A folder may fill faster than a watch can be set on it.
                 self._later.append((now_s + self._context.settings.settle_s, source, folder))
+
+    def _find_stat(self, spot: Spot) -> FileStat | None:
+        """Look at a file that may still grow, so that later it can be told whether it did."""
+        source = self._context.settings.sources.get(spot.source)
+        try:
+            return None if source is None else find_file_stat(source.folder, spot)
+        except OSError:
+            return None  # it is told when it is due
 
     def _look_later(self) -> None:
         now_s = self._context.monotonic()

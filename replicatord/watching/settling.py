@@ -73,7 +73,8 @@ class Settling:
     def is_settled(self, spot: Spot, stat: FileStat, *, now_s: float) -> bool:
         """Tell whether a file that is due still is what it was; if not, it waits from now on."""
         known = self._candidates[spot]
-        if known.stat is None or stat == known.stat:
+        # One that was never looked at before cannot have been seen to hold still, unless its writer closed it.
+        if stat == known.stat or (known.stat is None and known.was_closed):
             known.stat = stat
             return True
         known.stat, known.still_since_s, known.was_closed = stat, now_s, False

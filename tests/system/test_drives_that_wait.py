@@ -110,7 +110,7 @@ def test_another_drive_in_its_place(studio: Studio) -> None:
 
 def test_a_limit_that_is_reached(studio: Studio) -> None:
     studio.limits["curlew"] = "100kB"  # two raws of 40 kB and what belongs to them
-    studio.add_drive("curlew", "cloud")
+    studio.add_drive("curlew", "network")
     assert_waits(studio, "reached its limit")
     assert 0 < sum(len(content) for content in studio.tree("curlew").values()) <= 100_000
     studio.limits["curlew"] = "1MB"

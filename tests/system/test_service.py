@@ -58,13 +58,17 @@ def test_whatever_way_files_come_they_are_taken(studio: Studio, tmp_path: Path) 
         (studio.cards / "note.wav").write_bytes(chance.randbytes(5_000))
         # A folder that is moved in whole gives no events for what it holds.
         os.rename(tmp_path / "aside" / "101TIDEM", studio.cards / "101TIDEM")
-        service.wait_copies("cards/note.wav", *_BOTH)
-        service.wait_copies("cards/101TIDEM/deep/TIDE0002.DNG", *_BOTH)
-        for number in range(10):
-            for ending in ("DNG", "JPG", "xmp"):
-                service.wait_copies(f"cards/a/b/c/Q{number}.{ending}", *_BOTH)
+        for path in tree(studio.cards):
+            service.wait_copies(f"cards/{path}", *_BOTH)
+        wanted = sorted(path for path in tree(studio.cards) if path != "note.wav")
+        for drive in _BOTH:
+            # A raw that was seen before its JPEG is filed by file time first, and moves when the JPEG is seen.
+            place = studio.drives[drive] / "2026" / "01"
+            until(lambda at=place: sorted(tree(at)) == wanted)  # type: ignore[misc]
         service.stop()
-    assert sorted(tree(studio.cards).values()) == sorted(studio.tree("curlew").values())
+    for drive in _BOTH:
+        assert len(studio.tree(drive)) == len(wanted) + 1
+        check_sums(studio.drives[drive], files=len(wanted) + 1)
 
 
 def test_a_file_that_is_replaced_by_a_rename_gets_a_new_copy_beside_the_earlier_one(
@@ -104,7 +108,7 @@ def test_a_file_of_30_mb_is_verified_soon_after_it_was_closed(
 
 def test_a_stop_in_the_midst_of_copying_is_quick_and_loses_nothing(studio: Studio) -> None:
     chance = random.Random(3)
-    files = {f"TIDE{number:04d}.DNG": chance.randbytes(4_000_000) for number in range(40)}
+    files = {f"TIDE{number:04d}.DNG": chance.randbytes(4_000_000) for number in range(24)}
     for name, content in files.items():
         (studio.cards / name).write_bytes(content)
     partial = studio.drives["curlew"] / ".replicatord" / "partial"

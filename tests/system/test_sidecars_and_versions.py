@@ -5,12 +5,13 @@ from __future__ import annotations
 import hashlib
 import os
 import random
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from tests.studio import Studio, assert_numbered, check_sums, new_studio, photo, sidecar, stats
+from tests.studio import Studio, assert_numbered, check_sums, new_studio, photo, running, sidecar, stats, until
 
 _BOTH = ("curlew", "dunlin")
 _DAY = "2026:01:26 07:30:00"
@@ -44,7 +45,8 @@ def once(studio: Studio) -> None:
 def assert_proved(studio: Studio) -> None:
     """Check every drive with the stock utility, and that no copy was logged twice at one place for nothing."""
     for drive, root in studio.drives.items():
-        check_sums(root, files=len(studio.tree(drive)))
+        if studio.tree(drive):
+            check_sums(root, files=len(studio.tree(drive)))
     assert_numbered(studio)
 
 
@@ -215,3 +217,26 @@ def test_a_rule_that_is_removed_deletes_nothing(studio: Studio, chance: random.R
     once(studio)
     assert stats(studio.drives["north-cloud"] / "best") == before
     assert [line["files"] for line in studio.lines("copies_no_longer_asked_for")] == [2]
+
+
+def test_raws_whose_jpegs_come_a_moment_later_end_in_one_place(studio: Studio) -> None:
+    """Whatever the copying is at when a frame's month changes, no copy is left behind where it first was."""
+    seed = random.SystemRandom().randrange(1 << 32)
+    print(f"{seed=}")
+    chance = random.Random(seed)
+    wanted: dict[str, bytes] = {}
+    with running(studio) as service:
+        for number in range(60):
+            raw, jpeg = chance.randbytes(3_000), photo(chance, _DAY)
+            put(studio.cards / f"TIDE{number:04d}.DNG", raw)
+            wanted[f"2026/01/TIDE{number:04d}.DNG"] = raw
+            time.sleep(chance.uniform(0, 0.08))  # so that each raw is at another point when its JPEG comes
+            put(studio.cards / f"TIDE{number:04d}.JPG", jpeg)
+            wanted[f"2026/01/TIDE{number:04d}.JPG"] = jpeg
+        for drive in _BOTH:
+            root = studio.drives[drive]
+            until(lambda at=root: all((at / path).exists() for path in wanted))  # type: ignore[misc]
+        service.stop()
+    for drive in _BOTH:
+        assert studio.tree(drive) == wanted
+    assert_proved(studio)

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import signal
+import subprocess
+import sys
 import time
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -89,7 +92,7 @@ def test_the_files_are_those_that_the_log_itself_names(log: Path) -> None:
         log.with_name(log.name + name).touch()
     assert log_file.log_files(str(log)) == log_files(str(log))
     assert len(log_files(str(log))) == 3
-    assert log_file.log_files(str(log / "nowhere" / "x")) == []
+    assert log_file.log_files(str(log.parent / "nowhere" / "x")) == []
 
 
 def test_halving_finds_the_place_that_looking_at_every_line_finds() -> None:
@@ -175,6 +178,20 @@ def test_following_goes_on_over_rotations(log: Path) -> None:
         append(log, copied(4))
 
     assert followed(log, rotate_twice, begin_anew, lambda: append(log, copied(5))) == [2, 3, 4, 5]
+
+
+def test_a_followed_log_shows_what_comes_until_it_is_interrupted(ground: Ground, log: Path) -> None:
+    log.write_bytes(copied(1))
+    words = [sys.executable, "-m", "replicatord", "--settings", str(ground.file), "log", "--follow", "--json"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        assert process.stdout.readline() == copied(1)
+        append(log, copied(2))
+        assert process.stdout.readline() == copied(2)
+        process.send_signal(signal.SIGINT)
+        assert process.stderr.read() == b""
+        assert process.wait() == 130
 
 
 # ---- asking ----

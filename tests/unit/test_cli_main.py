@@ -25,16 +25,14 @@ def test_settings_that_are_given_go_before_the_environment() -> None:
     assert find_settings_file(None, environment) == "/from/environment.yaml"
 
 
-def test_the_users_settings_count_when_they_are_there(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("HOME", str(tmp_path))
+def test_the_users_settings_count_when_they_are_there(tmp_path: Path) -> None:
+    environment = {"HOME": str(tmp_path)}
     with pytest.raises(CommandError, match="--settings FILE"):
-        find_settings_file(None, {})
+        find_settings_file(None, environment)
     own = tmp_path / ".config" / "replicatord" / "replicatord.yaml"
     own.parent.mkdir(parents=True)
     own.touch()
-    assert find_settings_file(None, {}) == str(own)
+    assert find_settings_file(None, environment) == str(own)
 
 
 @pytest.mark.parametrize("words", [[], ["stauts"], ["log", "-n", "many"], ["status", "--jsn"], ["where"]])

@@ -29,8 +29,7 @@ def test_hints_are_gathered_and_taken_once() -> None:
     assert taken.folders == {("cards", b"101TIDE")}
     assert taken.rescans == {"cards": "a start"}
     assert hints.is_empty()
-    again = hints.wait(0.0)
-    assert not (again.files or again.folders or again.rescans)
+    assert hints.wait(0.0) == room.Gathered()
 
 
 def test_i15_more_hints_than_can_be_kept_become_one_rescan() -> None:

@@ -56,6 +56,20 @@ def test_a_file_that_its_writer_closed_waits_only_the_grace() -> None:
     assert settling.look_due(999.0, limit=9) == []  # the first, later appointment no longer holds
 
 
+def test_a_file_that_was_never_looked_at_is_looked_at_twice() -> None:
+    """A hint alone does not say how long the file holds still; only that its writer closed it does."""
+    settling = Settling(SETTLE_S)
+    settling.note(SPOT, None, was_closed=False, now_s=100.0)
+    assert settling.look_due(102.0, limit=9) == [SPOT]
+    assert not settling.is_settled(SPOT, SMALL, now_s=102.0)
+    assert settling.look_due(104.0, limit=9) == [SPOT]
+    assert settling.is_settled(SPOT, SMALL, now_s=104.0)
+    settling.drop(SPOT)
+    settling.note(SPOT, None, was_closed=True, now_s=110.0)
+    assert settling.look_due(111.0, limit=9) == [SPOT]
+    assert settling.is_settled(SPOT, SMALL, now_s=111.0)
+
+
 def test_the_grace_is_never_longer_than_the_settle_time() -> None:
     settling = Settling(0.1)
     settling.note(SPOT, None, was_closed=True, now_s=100.0)
