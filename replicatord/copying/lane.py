@@ -13,6 +13,7 @@ What a start finds on a drive after an interruption, and does about it:
 
 from __future__ import annotations
 
+import errno
 import threading
 from dataclasses import dataclass
 from typing import Final
@@ -136,10 +137,7 @@ class Lane(threading.Thread):
         try:
             self._work_on(opened)
         except OSError as exc:
-            cause = exc.strerror or str(exc)
-            self._note_waiting(
-                NotUsable(is_absent=False, reason=f"it gave an error ({cause}); it is tried again")
-            )
+            self._note_waiting(_why_it_failed(exc))
         finally:
             opened.close()
 
@@ -221,3 +219,11 @@ class Lane(threading.Thread):
     def _is_resting(self, wish: int) -> bool:
         until, _ = self._resting.get(wish, (0.0, 0.0))
         return until > self._context.monotonic()
+
+
+def _why_it_failed(exc: OSError) -> NotUsable:
+    """Say why a visit ended in an error. A drive may turn out full at any step: names and our list need room too."""
+    if exc.errno in (errno.ENOSPC, errno.EDQUOT):
+        return NotUsable(is_absent=False, is_full=True, reason="it is full to the last byte")
+    cause = exc.strerror or str(exc)
+    return NotUsable(is_absent=False, reason=f"it gave an error ({cause}); it is tried again")

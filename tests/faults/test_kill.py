@@ -14,7 +14,7 @@ from tests.studio import assert_load_is_whole, make_load, new_studio, stats, unt
 
 _KILLS = 20
 _FRAMES_EACH = 5
-_SPAN_S = 0.7  # of the work after the first line, in which the moment lies; one part takes about that long
+_SPAN_S = 0.5  # of the work after the first line, in which the moment lies; one part takes about that long
 
 
 def test_twenty_kills_in_a_load_lose_nothing_and_log_nothing_twice(tmp_path: Path) -> None:

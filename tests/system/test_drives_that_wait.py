@@ -39,6 +39,18 @@ def studio(tmp_path: Path) -> Studio:
     return studio
 
 
+def fill(ballast: Path, *, left_bytes: int) -> None:
+    """Fill a disk until only so much is free; what the file system needs for itself is found out by trying."""
+    with ballast.open("ab", buffering=0) as file:
+        while True:
+            at = os.statvfs(ballast.parent)
+            free = at.f_bavail * at.f_frsize
+            if free <= left_bytes:
+                return
+            file.write(bytes(min(free - left_bytes, 1 << 20)))
+            os.fsync(file.fileno())
+
+
 def expected(studio: Studio) -> dict[str, bytes]:
     return {f"2026/01/{path}": content for path, content in tree(studio.cards).items()}
 
@@ -143,7 +155,11 @@ def test_somebody_elses_file_at_a_path_is_left_alone(studio: Studio, *, is_as_lo
     done = studio.once()
     assert done.status == 0, done.said
     after = os.stat(theirs)
-    assert (after.st_ino, after.st_mtime_ns, after.st_size) == (before.st_ino, before.st_mtime_ns, before.st_size)
+    assert (after.st_ino, after.st_mtime_ns, after.st_size) == (
+        before.st_ino,
+        before.st_mtime_ns,
+        before.st_size,
+    )
     assert set(theirs.read_bytes()) == {ord("x")}
     (line,) = studio.lines("path_was_taken", drive="curlew")
     found = studio.tree("curlew")
@@ -221,3 +237,29 @@ def test_a_disk_that_is_away_for_a_while(studio: Studio, tmp_path: Path) -> None
         assert list(root.iterdir()) == []
         subprocess.run(["mount", "-o", "loop", str(image), str(root)], check=True)
         assert_caught_up(studio)
+
+
+@pytest.mark.skipif(bool(_NO_DISK), reason=_NO_DISK)
+@pytest.mark.parametrize("left_bytes", [4_096, 12_288, 200_704])
+def test_a_disk_that_gives_enospc_though_it_told_of_room(
+    studio: Studio, tmp_path: Path, left_bytes: int
+) -> None:
+    """Small files take whole blocks, which their sizes do not tell: write(2) itself says that it is full."""
+    for number in range(60):
+        (studio.cards / f"NOTE{number:04d}.WAV").write_bytes(b"%d" % number)
+    with small_disk(tmp_path / "disk", size_bytes=8 << 20) as (root, _):
+        adopt(root, "curlew")
+        studio.mounts.add("curlew")
+        studio.add_drive("curlew", "hdd", root=root, adopted=False)
+        fill(root / "ballast", left_bytes=left_bytes)
+        studio.once()
+        (waits,) = studio.lines("drive_waits", drive="curlew")
+        assert waits["reason"] == "it is full to the last byte" or "it is full:" in str(waits["reason"])
+        assert len(studio.tree("dunlin")) == _FILES + 60
+        (root / "ballast").unlink()
+        assert studio.once().status == 0
+        found = {p: c for p, c in studio.tree("curlew").items() if not p.startswith((".replicatord", "lost"))}
+        assert sorted(found.values()) == sorted(tree(studio.cards).values())
+        check_sums(root, files=_FILES + 60)
+        logged = [line["path"] for line in studio.lines("copy_verified", drive="curlew")]
+        assert len(logged) == len(set(logged)) == _FILES + 60

@@ -11,7 +11,17 @@ from pathlib import Path
 
 import pytest
 
-from tests.studio import Studio, assert_numbered, check_sums, new_studio, photo, running, sidecar, stats, until
+from tests.studio import (
+    Studio,
+    assert_numbered,
+    check_sums,
+    new_studio,
+    photo,
+    running,
+    sidecar,
+    stats,
+    until,
+)
 
 _BOTH = ("curlew", "dunlin")
 _DAY = "2026:01:26 07:30:00"
