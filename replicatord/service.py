@@ -5,7 +5,6 @@ May not do a part's work. One process has the ledger for its whole life (promise
 
 from __future__ import annotations
 
-import fcntl
 import hashlib
 import json
 import os
@@ -31,9 +30,10 @@ from replicatord.duties.notify import Notifier
 from replicatord.errors import AppError, LedgerError
 from replicatord.ledger.desk import LedgerDesk
 from replicatord.ledger.ledger import Ledger, open_ledger
+from replicatord.ledger.lock import LedgerLock
 from replicatord.ledger.replan import BATCH_PICTURES, replan
 from replicatord.log.replication import ReplicationLog
-from replicatord.media import split_stem
+from replicatord.media.names import split_stem
 from replicatord.model.settings import Settings
 from replicatord.rules.tiers import depends_on_age
 from replicatord.watching.hints import Hints
@@ -64,53 +64,6 @@ class Show(Protocol):
         """Show how many copies of how many are made and proved."""
 
 
-class LedgerLock:
-    """The lock beside the ledger. The file is never removed: that would let two hold it (flock(2))."""
-
-    def __init__(self, settings: Settings) -> None:
-        """Take the lock. Raises LedgerError, naming who has it."""
-        path = settings.ledger + ".lock"
-        try:
-            self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        except OSError as exc:
-            raise LedgerError(
-                f"{path} cannot be opened: {exc.strerror}; make the ledger's folder, or change `ledger:`"
-            ) from exc
-        try:
-            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as exc:
-            holder = os.read(self._fd, 32).decode("ascii", "replace").strip()
-            os.close(self._fd)
-            raise LedgerError(
-                f"replicatord already runs on this ledger, as process {holder or 'unknown'};"
-                " it does this work by itself"
-            ) from exc
-        os.ftruncate(self._fd, 0)
-        os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
-
-    def release(self) -> None:
-        """Let go."""
-        os.ftruncate(self._fd, 0)
-        os.close(self._fd)
-
-
-def find_running(settings: Settings) -> int | None:
-    """Find the process that has the ledger; None when none has."""
-    try:
-        fd = os.open(settings.ledger + ".lock", os.O_RDONLY | os.O_CLOEXEC)
-    except OSError:
-        return None
-    try:
-        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
-        text = os.read(fd, 32).decode("ascii", "replace").strip()
-        return int(text) if text.isdigit() else -1
-    else:
-        return None
-    finally:
-        os.close(fd)
-
-
 class Studio:
     """All parts together, for the service and for one pass."""
 
@@ -119,7 +72,7 @@ class Studio:
         # A lease of ours that a writer breaks would otherwise end the process (fcntl(2), SIGIO).
         signal.signal(signal.SIGIO, signal.SIG_IGN)
         self.zone: tzinfo = get_localzone()
-        self._lock = LedgerLock(settings)
+        self._lock = LedgerLock(settings.ledger)
         try:
             self._log = ReplicationLog(settings.log, rotate_bytes=settings.log_rotate_bytes)
             self.desk = LedgerDesk(

@@ -13,7 +13,7 @@ from replicatord.config import read_settings
 from replicatord.drives.identity import new_identity, write_identity
 from replicatord.ledger.ledger import Ledger, open_ledger
 from replicatord.ledger.replan import replan
-from replicatord.media import kind_and_format_of_name, split_stem
+from replicatord.media.names import kind_and_format_of_name, split_stem
 from replicatord.model.frames import Digest, Facts, FileStat, SeenFile
 from replicatord.watching.looker import end_loads
 

@@ -16,7 +16,7 @@ from typing import Final
 
 from replicatord.config.layout import parse_layout
 from replicatord.ledger.ledger import Ledger, open_ledger
-from replicatord.media import kind_and_format_of_name, split_stem
+from replicatord.media.names import kind_and_format_of_name, split_stem
 from replicatord.model.copies import Medium
 from replicatord.model.frames import (
     CaptureTime,

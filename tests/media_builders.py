@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Final
 
-from replicatord.media import read_facts
+from replicatord.media.probe import read_facts
 from replicatord.model.frames import Facts
 
 MODEL: Final = 0x0110

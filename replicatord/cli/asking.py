@@ -1,4 +1,4 @@
-"""What commands share in asking: which settings file counts, the ledger open for reading, who has it.
+"""What commands share in asking: which settings file counts, the ledger open for reading.
 
 May not write anything, and imports what is slow only where it is needed: commands answer in half a second.
 """
@@ -7,14 +7,12 @@ May not write anything, and imports what is slow only where it is needed: comman
 
 from __future__ import annotations
 
-import fcntl
 import os
-import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
-from replicatord.errors import AppError, LedgerError
+from replicatord.errors import AppError
 
 if TYPE_CHECKING:
     from replicatord.ledger.ledger import Ledger
@@ -57,35 +55,8 @@ def ledger_for_asking(settings: Settings) -> Iterator[Ledger]:
     """
     from replicatord.ledger.ledger import read_ledger
 
-    try:
-        with read_ledger(settings.ledger, split_stem=_split_stem) as ledger:
-            yield ledger
-    except sqlite3.Error as exc:
-        raise LedgerError(
-            f"the ledger at {settings.ledger} could not be asked ({exc}); nothing was changed."
-            " Try again, and see whether its disk is full or failing"
-        ) from exc
-
-
-def find_running(settings: Settings) -> int | None:
-    """Find the process that has the ledger: its id, -1 when it has not said so yet, None when none has.
-
-    Tests the same lock as `replicatord.service.find_running`, whose module takes far longer to import than
-    a command may take to answer; a test holds the two together.
-    """
-    try:
-        fd = os.open(settings.ledger + ".lock", os.O_RDONLY | os.O_CLOEXEC)
-    except OSError:
-        return None
-    try:
-        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
-        text = os.read(fd, 32).decode("ascii", "replace").strip()
-        return int(text) if text.isdigit() else -1
-    else:
-        return None
-    finally:
-        os.close(fd)
+    with read_ledger(settings.ledger, split_stem=_split_stem) as ledger:
+        yield ledger
 
 
 def _split_stem(name: bytes) -> tuple[bytes, bytes]:

@@ -1,7 +1,6 @@
 """Reads the replication log's files for a person: from the end, from an instant on, and as they grow.
 
-May not write, and may not leave out a whole line. Format and names of the files: `replicatord.log.replication`,
-whose module takes too long to import for a quick answer; a test holds the two together.
+May not write, and may not leave out a whole line. Format of the files: `replicatord.log.replication`.
 """
 
 from __future__ import annotations
@@ -12,20 +11,11 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 from typing import BinaryIO, Final, TypeAlias
 
+from replicatord.log.files import log_files
+
 _BLOCK_BYTES: Final = 1 << 16
 
 Fields: TypeAlias = Mapping[str, object]
-
-
-def log_files(path: str) -> list[str]:
-    """Give the files of a log in the order of their lines: those put aside first, the one in use last."""
-    folder, name = os.path.split(path)
-    try:
-        names = os.listdir(folder)
-    except FileNotFoundError:
-        return []
-    aside = sorted(n for n in names if n.startswith(name + ".") and n[len(name) + 1 :].isdigit())
-    return [os.path.join(folder, n) for n in aside] + ([path] if name in names else [])
 
 
 def parse_line(raw: bytes) -> Fields | None:

@@ -18,7 +18,7 @@ from typing import Final
 from tzlocal import get_localzone
 
 from replicatord.cli.asking import CommandError
-from replicatord.cli.sketch import Looked, look_at_sources, plan_all, sketch_ledger
+from replicatord.cli.sketch import Looked, look_at_sources, plan_all
 from replicatord.cli.words import counted, shown, shown_path, size_words, span_words
 from replicatord.config.problem import WrongValue
 from replicatord.config.units import parse_size
@@ -27,7 +27,9 @@ from replicatord.drives.presence import check_mounted
 from replicatord.drives.room import free_bytes, room_bytes
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.sketch import sketch_ledger
 from replicatord.log.times import path_fields
+from replicatord.media.names import split_stem
 from replicatord.model.settings import Drive, Settings
 
 _SPEED: Final = re.compile(r"(.*[A-Za-z])/s")
@@ -85,7 +87,7 @@ def show_plan(settings: Settings, *, at_bytes_per_s: float | None, has_list: boo
     """Print the plan; give 1 when something cannot be read or will not fit, else 0. Raises LedgerError."""
     zone = get_localzone()
     now = datetime.now(zone)
-    with sketch_ledger(settings.ledger) as sketch:
+    with sketch_ledger(settings.ledger, split_stem=split_stem) as sketch:
         known = sketch.answers.files_known()[0]
         if known > _MANY_FILES:
             print(

@@ -8,20 +8,15 @@ from __future__ import annotations
 
 import hashlib
 import os
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Final
 
-from replicatord.errors import LedgerError
-from replicatord.ledger.connection import open_for_reading
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.replan import BATCH_PICTURES, replan
-from replicatord.ledger.schema import MIGRATIONS
 from replicatord.log.times import path_text, utc_text
-from replicatord.media import read_facts, split_stem
+from replicatord.media.probe import read_facts
 from replicatord.model.frames import Digest, FileStat, SeenFile
 from replicatord.model.settings import Settings, Source
 from replicatord.watching.skips import WhySkipped, name_skipper
@@ -38,25 +33,6 @@ class Looked:
     files: int = 0
     size_bytes: int = 0
     unreadable: list[str] = field(default_factory=list)  # sentences
-
-
-def sketch_ledger(path: str) -> Ledger:
-    """Copy the ledger at `path` into memory; an empty one when there is none yet. Raises LedgerError."""
-    memory = sqlite3.connect(":memory:", isolation_level=None)
-    try:
-        if os.path.exists(path):
-            with closing(open_for_reading(path)) as real:
-                real.backup(memory)
-        else:
-            for step in MIGRATIONS:
-                memory.executescript(step)
-    except sqlite3.Error as exc:
-        memory.close()
-        raise LedgerError(f"the ledger at {path} could not be copied to plan on ({exc})") from exc
-    except LedgerError:
-        memory.close()
-        raise
-    return Ledger(memory, split_stem)
 
 
 def look_at_sources(sketch: Ledger, settings: Settings, *, now: datetime, zone: tzinfo) -> Looked:

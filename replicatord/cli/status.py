@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from replicatord.cli.asking import find_running, ledger_for_asking
+from replicatord.cli.asking import ledger_for_asking
 from replicatord.cli.log_file import last_number
 from replicatord.cli.words import (
     counted,
@@ -27,6 +27,7 @@ from replicatord.ledger.answers import Tally, Trouble
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
+from replicatord.ledger.lock import find_running
 from replicatord.log.times import path_fields
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Settings
@@ -89,7 +90,7 @@ class Status:
 
 def show_status(settings: Settings, *, is_verbose: bool, as_json: bool) -> int:
     """Print how things are; give 1 when something needs a person, else 0. Raises LedgerError."""
-    running = find_running(settings)
+    running = find_running(settings.ledger)
     with ledger_for_asking(settings) as ledger:
         status = _read_status(ledger, settings, running)
     needs = list(_needs(status))

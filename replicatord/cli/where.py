@@ -15,12 +15,13 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Final
 
-from replicatord.cli.asking import find_running, ledger_for_asking
+from replicatord.cli.asking import ledger_for_asking
 from replicatord.cli.why_not import folder_words, why_not_known
 from replicatord.cli.words import counted, instant_words, shown, shown_path, size_words
 from replicatord.ledger.answers import CopyFound, Found, WishFound
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.lock import find_running
 from replicatord.log.times import path_fields
 from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.frames import FileStat, TimeOrigin
@@ -84,7 +85,7 @@ class Search:
 
 def show_where(settings: Settings, what: str, *, as_json: bool) -> int:
     """Print where the copies are; give 1 when nothing is known of it, else 0. Raises LedgerError."""
-    running = find_running(settings)
+    running = find_running(settings.ledger)
     with ledger_for_asking(settings) as ledger:
         search = _search(ledger, settings, what, is_running=running is not None)
     if as_json:

@@ -63,8 +63,13 @@ class Ledger:
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Close it."""
+        """Close it. Raises LedgerError in place of SQLite's own errors, which an answer can end in."""
         self.close()
+        if isinstance(value, sqlite3.Error):
+            raise LedgerError(
+                f"the ledger could not be asked ({value}); nothing was changed."
+                " Try again, and see whether its disk is full or failing"
+            ) from value
 
 
 def open_ledger(path: str, *, algorithm: DigestAlgorithm, split_stem: SplitStem) -> Ledger:

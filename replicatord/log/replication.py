@@ -21,6 +21,7 @@ import structlog
 
 from replicatord.errors import LedgerError
 from replicatord.ledger.ledger import Ledger
+from replicatord.log.files import log_files
 
 _BATCH: Final = 1_000
 _TAIL_BYTES: Final = 65_536  # a line is far shorter; this much of the end surely holds a whole one
@@ -107,17 +108,6 @@ class ReplicationLog:
                 f"the replication log {self._path} cannot be opened: {exc.strerror};"
                 " make its folder, or change `log:`"
             ) from exc
-
-
-def log_files(path: str) -> list[str]:
-    """Give the files of a log in the order of their lines: those put aside first, the one in use last."""
-    folder, name = os.path.split(path)
-    try:
-        names = os.listdir(folder)
-    except FileNotFoundError:
-        return []
-    aside = sorted(n for n in names if n.startswith(name + ".") and n[len(name) + 1 :].isdigit())
-    return [os.path.join(folder, n) for n in aside] + ([path] if name in names else [])
 
 
 def read_lines(path: str, *, start: int = 0) -> Iterator[tuple[int, Mapping[str, object]]]:

@@ -14,8 +14,8 @@ from collections.abc import Callable
 from typing import Final
 
 from replicatord.drives.buffers import CHUNK_BYTES
-from replicatord.media import read_facts
 from replicatord.media.digests import Hasher
+from replicatord.media.probe import read_facts
 from replicatord.model.frames import Digest, FileStat, SeenFile
 from replicatord.watching.settling import Spot
 from replicatord.watching.walk import joined

@@ -22,8 +22,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from replicatord.media import READ_LIMIT_BYTES, kind_and_format_of_name, read_facts, split_stem
-from replicatord.media.probe import OUR_MISTAKE
+from replicatord.media.names import kind_and_format_of_name, split_stem
+from replicatord.media.probe import OUR_MISTAKE, read_facts
+from replicatord.media.window import READ_LIMIT_BYTES
 from replicatord.model.frames import Facts, TimeOrigin
 from tests import media_builders as make
 from tests.media_builders import box, facts_of, segment, text

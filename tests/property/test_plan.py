@@ -18,7 +18,7 @@ import pytest
 from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
-from replicatord.media import split_stem
+from replicatord.media.names import split_stem
 from replicatord.model.copies import Placement
 from replicatord.model.frames import Frame, Kind, SeenFile, TimeOrigin
 from replicatord.model.settings import Only, Settings, Trip

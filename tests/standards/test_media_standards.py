@@ -15,7 +15,8 @@ from typing import Any, Final
 import exifread
 import pytest
 
-from replicatord.media import kind_and_format_of_name, read_facts, split_stem
+from replicatord.media.names import kind_and_format_of_name, split_stem
+from replicatord.media.probe import read_facts
 from replicatord.model.frames import Facts, Kind, TimeOrigin
 from tests import media_builders as make
 from tests.media_builders import facts_of, text

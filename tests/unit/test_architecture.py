@@ -32,8 +32,6 @@ ALONG: Final = {
 }
 # The generator of the settings' schema is a command of its own: python -m replicatord.config.schema
 PRINTS_BESIDES_CLI: Final = {"config/schema.py"}
-# Owed: the ledger should open its own copy in memory, and turn SQLite's errors into its own, for these two.
-SQL_BESIDES_LEDGER: Final = {"cli/asking.py", "cli/sketch.py"}
 
 
 def imports_of(text: str) -> Iterator[str]:
@@ -90,7 +88,7 @@ def test_imports_go_down() -> None:
 def test_only_the_ledger_knows_sql() -> None:
     knowing = {file for file, text in files() if "sqlite3" in {m.split(".")[0] for m in imports_of(text)}}
     assert "ledger/connection.py" in knowing
-    assert {file for file in knowing if not file.startswith("ledger/")} <= SQL_BESIDES_LEDGER
+    assert {file for file in knowing if not file.startswith("ledger/")} == set()
 
 
 def test_only_the_commands_print() -> None:

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from replicatord.cli import log_file
 from replicatord.cli.asking import CommandError
 from replicatord.cli.log import parse_since
 from replicatord.cli.log_file import (
@@ -25,7 +24,7 @@ from replicatord.cli.log_file import (
     parse_line,
 )
 from replicatord.cli.log_words import line_words
-from replicatord.log.replication import log_files
+from replicatord.log.files import log_files
 from replicatord.log.times import utc_text
 from tests.cli_ground import Ground, make_ground, printed
 
@@ -90,9 +89,8 @@ def test_lines_of_files_put_aside_come_in_their_order(log: Path) -> None:
 def test_the_files_are_those_that_the_log_itself_names(log: Path) -> None:
     for name in ("", ".000000000002", ".000000000010", ".old", ".gz", "x.1"):
         log.with_name(log.name + name).touch()
-    assert log_file.log_files(str(log)) == log_files(str(log))
     assert len(log_files(str(log))) == 3
-    assert log_file.log_files(str(log.parent / "nowhere" / "x")) == []
+    assert log_files(str(log.parent / "nowhere" / "x")) == []
 
 
 def test_halving_finds_the_place_that_looking_at_every_line_finds() -> None:

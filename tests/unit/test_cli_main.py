@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from typing import TYPE_CHECKING
 
 import pytest
 
-from replicatord.cli.asking import CommandError, find_running, find_settings_file
+from replicatord.cli.asking import CommandError, find_settings_file
 from replicatord.cli.main import main
-from replicatord.service import LedgerLock
-from replicatord.service import find_running as find_running_as_the_service_does
+from replicatord.ledger.lock import LedgerLock, find_running
 from tests.cli_ground import make_ground, printed
 
 if TYPE_CHECKING:
@@ -97,14 +97,13 @@ def test_without_a_ledger_status_says_how_to_begin(
     assert "`replicatord once` or `run` begins it" in capsys.readouterr().err
 
 
-def test_who_has_the_ledger_is_found_as_the_service_finds_it(tmp_path: Path) -> None:
+def test_who_has_the_ledger_is_found(tmp_path: Path) -> None:
     settings = make_ground(tmp_path).settings
-    assert find_running(settings) is None
-    lock = LedgerLock(settings)
-    assert find_running(settings) == find_running_as_the_service_does(settings) is not None
+    assert find_running(settings.ledger) is None
+    lock = LedgerLock(settings.ledger)
+    assert find_running(settings.ledger) == os.getpid()
     lock.release()
-    assert find_running(settings) is None
-    assert find_running_as_the_service_does(settings) is None
+    assert find_running(settings.ledger) is None
 
 
 def test_a_reader_that_leaves_ends_the_command_quietly(tmp_path: Path) -> None:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from replicatord.cli.status import _JUDGED_FILES_MAX
+from replicatord.ledger.lock import LedgerLock
 from replicatord.log.times import utc_text
-from replicatord.service import LedgerLock
 from tests.cli_ground import AT, Ground, end_load, hold, make_ground, printed, set_state, take
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def test_work_without_a_service_needs_somebody(ground: Ground, capsys: pytest.Ca
     set_state(ground, "dunlin", state="here")
     assert ground.run("status") == 1
     assert "dunlin lacks 3 files, 69 B" in printed(capsys)
-    lock = LedgerLock(ground.settings)
+    lock = LedgerLock(ground.settings.ledger)
     assert ground.run("status") == 0
     assert "The service is running (process " in printed(capsys)
     lock.release()
@@ -72,7 +72,7 @@ def test_a_drive_that_holds_work_back_needs_somebody(
 ) -> None:
     hold(ground, "curlew")
     set_state(ground, "dunlin", state=state, reason="nothing is mounted at its place")
-    lock = LedgerLock(ground.settings)
+    lock = LedgerLock(ground.settings.ledger)
     assert ground.run("status") == 1
     assert told in printed(capsys)
     hold(ground, "dunlin")
@@ -91,7 +91,7 @@ def test_copies_in_trouble_or_set_aside_need_somebody(
         ledger.wishes.set_trouble(wish.id, trouble="the source changed since it was read", is_try=True)
         drive, _ = ledger.bays.bind("dunlin", "identity of dunlin")
         ledger.copies.put_aside(drive=drive, path=b".replicatord/set-aside/1", content=wish.content, at=AT)
-    lock = LedgerLock(ground.settings)
+    lock = LedgerLock(ground.settings.ledger)
     assert ground.run("status") == 1
     told = printed(capsys)
     assert "1 file could not be copied to dunlin: the source changed since it was read" in told

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from replicatord.service import LedgerLock
+from replicatord.ledger.lock import LedgerLock
 from tests.cli_ground import AT, Ground, hold, make_ground, printed, take
 
 if TYPE_CHECKING:
@@ -161,7 +161,7 @@ def test_folders_say_what_they_are(ground: Ground, capsys: pytest.CaptureFixture
 def test_a_new_file_says_what_it_waits_for(ground: Ground, capsys: pytest.CaptureFixture[str]) -> None:
     path = ground.put("TIDE0004.DNG")
     assert "the service is not running" in why(ground, "TIDE0004.DNG", capsys)
-    lock = LedgerLock(ground.settings)
+    lock = LedgerLock(ground.settings.ledger)
     text = ground.file.read_text()
     ground.file.write_text(text.replace("settle: 1s", "settle: 1h"))
     assert "it has not settled yet" in why(ground, "TIDE0004.DNG", capsys)

@@ -20,7 +20,7 @@ from replicatord.ledger.loads import LoadState
 from replicatord.ledger.replan import Replanned, replan
 from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS
 from replicatord.ledger.wishes import Wish
-from replicatord.media import split_stem
+from replicatord.media.names import split_stem
 from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.frames import FrameId, SeenFile
 from replicatord.model.settings import DigestAlgorithm, Only, Settings

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from replicatord.media import kind_and_format_of_name, split_stem
+from replicatord.media.names import kind_and_format_of_name, split_stem
 from replicatord.model.frames import Kind
 
 

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from replicatord.media import READ_LIMIT_BYTES, kind_and_format_of_name, read_facts
-from replicatord.media.window import Held, NotReadableError, Span, Steps, Window
+from replicatord.media.names import kind_and_format_of_name
+from replicatord.media.probe import read_facts
+from replicatord.media.window import READ_LIMIT_BYTES, Held, NotReadableError, Span, Steps, Window
 from replicatord.model.frames import Facts, Kind
 from tests import media_builders as make
 from tests.media_builders import facts_of, text

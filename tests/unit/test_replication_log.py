@@ -17,7 +17,8 @@ import pytest
 
 from replicatord.errors import LedgerError
 from replicatord.ledger.ledger import Ledger
-from replicatord.log.replication import ReplicationLog, log_files, read_lines
+from replicatord.log.files import log_files
+from replicatord.log.replication import ReplicationLog, read_lines
 from replicatord.log.times import offset_text, path_fields, path_text, utc_text
 from tests.core_builders import AT, ledger_at
 

@@ -137,11 +137,13 @@ def test_a_place_that_cannot_be_read_is_not_the_drives_fault(
 
 def test_an_error_of_the_drive_is_told_as_such(tmp_path: Path, files: DriveFiles) -> None:
     opened = opened_at(tmp_path / "A.CR3", b"heron")
-    (tmp_path / "curlew" / os.fsdecode(PARTIAL)).rmdir()
-    with pytest.raises(OSError, match="No such file") as caught:
+    partial = tmp_path / "curlew" / os.fsdecode(PARTIAL)
+    partial.rmdir()
+    partial.write_bytes(b"not a folder")
+    with pytest.raises(OSError, match="Not a directory") as caught:
         stager().stage(files, opened, each_synced=False)
     os.close(opened.fd)
-    assert caught.value.errno == errno.ENOENT
+    assert caught.value.errno == errno.ENOTDIR
 
 
 def test_a_place_that_is_not_what_it_was_is_not_opened(tmp_path: Path) -> None:
