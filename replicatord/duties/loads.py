@@ -8,12 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime
+from typing import TYPE_CHECKING
 
-from replicatord.copying.context import Context
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.model.copies import Medium
 from replicatord.model.settings import Settings
+
+if TYPE_CHECKING:  # `status` uses the words of this module and has no time to import the acting parts
+    from replicatord.copying.context import Context
 
 
 def counting_drives(settings: Settings) -> tuple[str, ...]:
