@@ -111,7 +111,9 @@ def test_a_file_of_30_mb_is_verified_soon_after_it_was_closed(
 
 def test_a_stop_in_the_midst_of_copying_is_quick_and_loses_nothing(studio: Studio) -> None:
     chance = random.Random(3)
-    files = {f"TIDE{number:04d}.DNG": chance.randbytes(4_000_000) for number in range(24)}
+    files = {
+        f"TIDE{number:04d}.DNG": chance.randbytes(4_000_000) for number in range(48)
+    }  # more than one group
     for name, content in files.items():
         (studio.cards / name).write_bytes(content)
     partial = studio.drives["curlew"] / ".replicatord" / "partial"
