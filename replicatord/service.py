@@ -318,21 +318,7 @@ class _Service:
         if signal.SIGHUP in self._wanted:
             self._wanted = [number for number in self._wanted if number != signal.SIGHUP]
             self._read_settings_again()
-        if self._mounts.has_changed():
-            self._watch_again = bool(self._watch.unwatched)
-            for lane in studio.lanes.values():
-                lane.wake()
-        if self._watch_again:
-            self._watch_again = False
-            self._watch.pause()
-            self._watch.start()
-            for source in studio.context.settings.sources:
-                studio.hints.rescan(source, "a source that was not there is tried again")
-        if not self._watch.is_alive():
-            self._watch.pause()
-            self._watch.start()
-            for source in studio.context.settings.sources:
-                studio.hints.rescan(source, "the watch had died and was started again")
+        self._keep_watching()
         mark = studio.change_mark()
         if mark != self._told_mark:
             studio.desk.ask(lambda l: tell_loads(l, studio.context, busy=studio.busy()))
@@ -350,6 +336,25 @@ class _Service:
         if not failure and select.select([self._bell], [], [], _TICK_S)[0]:
             os.read(self._bell, 4096)
         return failure
+
+    def _keep_watching(self) -> None:
+        """Wake lanes when a disk came or went, and set the watch anew where it is not what it should be."""
+        studio = self._studio
+        if self._mounts.has_changed():
+            self._watch_again = bool(self._watch.unwatched)
+            for lane in studio.lanes.values():
+                lane.wake()
+        if self._watch_again:
+            self._watch_again = False
+            self._watch.pause()
+            self._watch.start()
+            for source in studio.context.settings.sources:
+                studio.hints.rescan(source, "a source that was not there is tried again")
+        if not self._watch.is_alive():
+            self._watch.pause()
+            self._watch.start()
+            for source in studio.context.settings.sources:
+                studio.hints.rescan(source, "the watch had died and was started again")
 
     def _is_stop_wanted(self) -> bool:
         return signal.SIGTERM in self._wanted or signal.SIGINT in self._wanted
