@@ -4,7 +4,7 @@ May not call bytes proved that could have come from the cache of this machine.
 
 How: what is dirty was flushed before; the file's pages are dropped (posix_fadvise(2), DONTNEED); then
 it is read with O_DIRECT, or, where the file system refuses that, through the cache after looking that
-no page of the file was left in it (cachestat(2)). Measured: a plain re-open never sees a change on the
+no page of the file was left in it (cachestat(2), else mincore(2)). Measured: a plain re-open never sees a change on the
 medium; DONTNEED followed by a direct read always does on ext4, xfs and btrfs.
 """
 
@@ -75,7 +75,8 @@ class Prover:
                 mtime_ns=found.st_mtime_ns,
                 inode=found.st_ino,
                 # A direct read goes past clean pages on ext4 and xfs, not on btrfs: count any page.
-                was_cached=bool(left),
+                # A kernel that cannot tell proves nothing: that is no "none are left".
+                was_cached=left is None or left > 0,
             )
         finally:
             os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)

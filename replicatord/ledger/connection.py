@@ -62,6 +62,9 @@ def open_for_reading(path: str) -> sqlite3.Connection:
     except sqlite3.Error as exc:
         connection.close()
         raise _unreadable(path, exc) from exc
+    except LedgerError:
+        connection.close()
+        raise
     if version != len(MIGRATIONS):
         connection.close()
         raise LedgerError(
@@ -97,9 +100,13 @@ def _connect(uri: str, path: str) -> sqlite3.Connection:
             check_same_thread=False,
             cached_statements=256,
         )
+    except sqlite3.Error as exc:
+        raise _unreadable(path, exc) from exc
+    try:
         connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
         connection.execute("PRAGMA temp_store = MEMORY")
     except sqlite3.Error as exc:
+        connection.close()
         raise _unreadable(path, exc) from exc
     return connection
 
