@@ -8,12 +8,20 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, TypeVar
 
 from replicatord.config.units import words_for_duration, words_for_size
-from replicatord.config.words import drive_words, fixity_words, joined, only_words, trip_words
+from replicatord.config.words import (
+    drive_words,
+    filled_words,
+    fixity_words,
+    joined,
+    only_words,
+    source_words,
+    trip_words,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from replicatord.model.settings import Settings, Tier
+    from replicatord.model.settings import Settings, Source, Tier
 
 _Entry = TypeVar("_Entry")
 
@@ -21,12 +29,14 @@ _Entry = TypeVar("_Entry")
 def describe_changes(old: Settings, new: Settings) -> list[str]:
     """Give one line for each change, in the order of the file; none when both ask for the same.
 
-    The name of the file and the order of its entries do not count, except the order of tiers' drives.
+    The name of the file and the order of its entries do not count, except the order of a tier's
+    shelves and of a shelf's drives, which are filled in that order.
     """
     return [
         *_single_values(old, new),
         *_sources(old, new),
         *_drives(old, new),
+        *_shelves(old, new),
         *_tiers(old, new),
         *_trips(old, new),
         *_never_taken(old, new),
@@ -61,9 +71,16 @@ def _sources(old: Settings, new: Settings) -> Iterator[str]:
     for name, source in new.sources.items():
         before = old.sources.get(name)
         if before is None:
-            yield f"source {name}: new, watches {source.folder}"
+            yield f"source {name}: new, {source_words(source)}"
         elif before != source:
-            yield f"source {name}: now watches {source.folder}, was {before.folder}"
+            yield f"source {name}: now {source_words(source)}, was {_place_again(before, source)}"
+
+
+def _place_again(before: Source, after: Source) -> str:
+    """Give the former folder or pattern, after the word for what it is when that has changed too."""
+    if bool(before.card) == bool(after.card):
+        return before.card or before.folder
+    return f"cards at {before.card}" if before.card else f"the folder {before.folder}"
 
 
 def _drives(old: Settings, new: Settings) -> Iterator[str]:
@@ -76,12 +93,21 @@ def _drives(old: Settings, new: Settings) -> Iterator[str]:
             yield f"drive {name}: now {drive_words(drive)}; was {drive_words(before)}"
 
 
+def _shelves(old: Settings, new: Settings) -> Iterator[str]:
+    """Say what became of shelves of several drives; what became of each drive is said by `_drives`."""
+    for shelf, drives in new.shelves.items():
+        before = old.shelves.get(shelf, ())
+        if drives != before and max(len(drives), len(before)) > 1:
+            was = f"now {filled_words(drives)}; was {filled_words(before)}"
+            yield f"shelf {shelf}: {was if before else f'new, {filled_words(drives)}'}"
+
+
 def _tiers(old: Settings, new: Settings) -> Iterator[str]:
     yield from _gone("tier", old.tiers, new.tiers, "taken out; its copies are kept, no longer asked for")
     for name, tier in new.tiers.items():
         before = old.tiers.get(name)
         if before is None:
-            what = f"{only_words(tier.only)} from {joined(tier.sources)} to {joined(tier.drives)}"
+            what = f"{only_words(tier.only)} from {joined(tier.sources)} to {joined(tier.shelves)}"
             yield f"tier {name}: new, {what}, as {tier.layout.text}"
         else:
             yield from (f"tier {name}: {change}" for change in _tier_changes(before, tier))
@@ -91,7 +117,7 @@ def _tier_changes(before: Tier, after: Tier) -> Iterator[str]:
     yield from _lists("from", before.sources, after.sources)
     if before.only != after.only:
         yield f"now takes {only_words(after.only)}, was {only_words(before.only)}"
-    yield from _lists("to", before.drives, after.drives)
+    yield from _lists("to", before.shelves, after.shelves)
     if before.layout.text != after.layout.text:
         yield f"layout now {after.layout.text}, was {before.layout.text}"
 

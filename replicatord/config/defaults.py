@@ -43,4 +43,4 @@ KINDS: Final = MappingProxyType(
 )
 
 # Keys that are read and handed over, and that this version does nothing with yet.
-NOT_YET_ACTED_ON: Final = ("fixity_check", "visit_every")
+NOT_YET_ACTED_ON: Final = ("fixity_check",)

@@ -311,6 +311,7 @@ class _Walk:
 # ---- what the parser stopped at, in words ----
 
 _INDENT: Final = "lines of one group that begin in the same column, and text with ': ' in it in quotes"
+_QUOTES: Final = "; text with ? [ ] { or } in it goes in quotes"  # PyYAML ends plain text at a ? too
 # (part of PyYAML's message, what was found, what is expected). The first that fits is used.
 _MESSAGES: Final = (
     ("scanning an alias", "a value that begins with *", "quotes around it, as '*.tmp'"),
@@ -325,8 +326,8 @@ _MESSAGES: Final = (
     ("could not find expected ':'", "a line without ':'", "`key: value`"),
     ("cannot start any token", "a value that begins with a special character", "quotes around it"),
     ("mapping values are not allowed", "a ':' where none can stand", _INDENT),
-    ("parsing a flow sequence", "a list that does not go on", "a ',' or the ']' that ends it"),
-    ("parsing a flow mapping", "a group that does not go on", "a ',' or the '}' that ends it"),
+    ("parsing a flow sequence", "a list that does not go on", f"a ',' or the ']' that ends it{_QUOTES}"),
+    ("parsing a flow mapping", "a group that does not go on", f"a ',' or the '}}' that ends it{_QUOTES}"),
     ("parsing a flow node", "a ':', ',' or bracket where none can stand", "a value"),
     ("parsing a block", "a line that belongs to no group", _INDENT),
     ("not allowed here", "a '-' where none can stand", _INDENT),

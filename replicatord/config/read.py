@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from pydantic import ValidationError
 
-from replicatord.config.checks import Finding, find_conflicts
+from replicatord.config.checks import find_conflicts
+from replicatord.config.findings import Finding
 from replicatord.config.loader import SIZE_MAX_BYTES, Document, Mark, Path, load_document
 from replicatord.config.problem import (
     PROBLEMS_MAX,
@@ -24,7 +25,7 @@ from replicatord.config.problem import (
     nearest_of,
     quoted,
 )
-from replicatord.config.shape import DriveShape, FileShape, OnlyShape, known_keys
+from replicatord.config.shape import DriveShape, FileShape, OnlyShape, SourceShape, known_keys
 from replicatord.config.values import shown
 from replicatord.model.settings import Drive, FixityCheck, Only, Settings, Source, Tier, Trip
 
@@ -175,13 +176,13 @@ def _settings(shape: FileShape, file: str) -> Settings:
         ledger=shape.ledger,
         log=shape.log,
         digest=shape.digest,
-        sources={name: Source(name=name, folder=source.folder) for name, source in shape.sources.items()},
+        sources={name: _source(name, source) for name, source in shape.sources.items()},
         drives={name: _drive(name, drive) for name, drive in shape.drives.items()},
         tiers={
             name: Tier(
                 name=name,
                 sources=tuple(tier.from_),
-                drives=tuple(tier.to),
+                shelves=tuple(tier.to),
                 only=_only(tier.only),
                 layout=tier.layout,
             )
@@ -199,12 +200,18 @@ def _settings(shape: FileShape, file: str) -> Settings:
     )
 
 
+def _source(name: str, shape: SourceShape) -> Source:
+    return Source(name=name, folder=shape.folder or "", card=shape.card or "")  # one of them: `overlaps`
+
+
 def _drive(name: str, shape: DriveShape) -> Drive:
     return Drive(
         name=name,
-        root=shape.mount or shape.folder or "",  # one of them is there: `checks` has seen to it
+        root=shape.mount or shape.folder or "",  # one of them is there: `overlaps` has seen to it
         is_mount=shape.mount is not None,
         medium=shape.medium,
+        shelf=shape.shelf or "",
+        disk=shape.disk or "",
         limit_bytes=shape.limit,
         is_away=shape.away,
         visit_every_s=shape.visit_every,

@@ -25,10 +25,6 @@ from replicatord.model.settings import DigestAlgorithm, Layout
 if typing.TYPE_CHECKING:
     from collections.abc import Callable
 
-NAME_PATTERN: Final = "^[A-Za-z0-9][A-Za-z0-9_-]{0,62}$"  # also safe as a word of a command and in a path
-NAME_EXPECTED: Final = (
-    "a name of letters a to z, digits, - and _, at most 63, beginning with a letter or digit"
-)
 ENTRIES_MAX: Final = 200  # sources, drives or tiers; more is not a studio, and pairs of them are compared
 ITEMS_MAX: Final = 1000  # of any other list
 
@@ -66,7 +62,7 @@ _LAYOUT_PATTERN: Final = (
     r"^[^/\\].*\{(name|stem|ext)\}|^\{(name|stem|ext)\}"  # editors only: `layout` says the rest
 )
 
-# Text that names a source or a drive of this file; which, is checked across keys.
+# Text that names a source or a shelf of this file; which, is checked across keys.
 Text = Annotated[str, Read(values.as_text, minLength=1, maxLength=values.TEXT_MAX_CHARS)]
 Folder = Annotated[str, _FOLDER]
 FilePattern = Annotated[str, Read(values.as_file_pattern, pattern="^[^/]+$")]
@@ -84,6 +80,8 @@ LayoutText = Annotated[Layout, Read(values.as_layout, maxLength=LAYOUT_MAX_CHARS
 
 # A key that may be left out, and that may not stand there without a value.
 MaybeFolder = Annotated[str | None, _FOLDER]
+MaybeName = Annotated[str | None, Read(values.as_name, pattern=values.NAME_PATTERN)]
+MaybeCard = Annotated[str | None, Read(values.as_card_pattern, pattern=values.CARD_PATTERN)]
 MaybeSize = Annotated[int | None, Read(values.as_limit, pattern=units.SIZE_PATTERN)]
 MaybeDuration = Annotated[float | None, _DURATION]
 MaybeHours = Annotated[tuple[int, int] | None, Read(values.as_hours, pattern=units.HOURS_PATTERN)]
@@ -106,15 +104,23 @@ class Shape(BaseModel):
 
 
 class SourceShape(Shape):
-    """A watched folder."""
+    """Where files come from. Either `folder` or `card`."""
 
-    folder: Folder = Field(description="The folder to watch, with all that is below it.")
+    # For editors; `overlaps` says the same with a better message.
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["folder"]}, {"required": ["card"]}]})
+
+    folder: MaybeFolder = Field(default=None, description="The folder to watch, with all that is below it.")
+    card: MaybeCard = Field(
+        default=None,
+        description="Where cards are mounted, as /media/*/*. Each card with a DCIM folder that is mounted at "
+        "such a place is taken whole. A * stands for one part of the path.",
+    )
 
 
 class DriveShape(Shape):
     """Somewhere that copies are kept. Either `mount` or `folder`."""
 
-    # For editors; `checks` says the same with a better message.
+    # For editors; `overlaps` says the same with a better message.
     model_config = ConfigDict(
         json_schema_extra={"oneOf": [{"required": ["mount"]}, {"required": ["folder"]}]}
     )
@@ -127,7 +133,21 @@ class DriveShape(Shape):
         default=None, description="A plain folder that is always there: a cloud-sync folder, a share."
     )
     medium: MediumName = Field(description="What it is made of: hdd, ssd, cloud or network.")
-    limit: MaybeSize = Field(default=None, description="The most that our copies may take on it, as 15GB.")
+    shelf: MaybeName = Field(
+        default=None,
+        description="The shelf that it is part of. The drives of a shelf hold one copy between them and are "
+        "filled in the order of the file. A shelf of its own, under the drive's name, when left out.",
+    )
+    disk: MaybeName = Field(
+        default=None,
+        description="On which disk or machine it lies, where the system cannot tell. "
+        "Drives with the same one count as one place.",
+    )
+    limit: MaybeSize = Field(
+        default=None,
+        description="The most that may lie on it, as 15GB. "
+        "In a folder, all that lies there counts; on a disk, our copies.",
+    )
     away: Flag = Field(
         default=False, description="true for a drive that lives in another building and visits."
     )
@@ -168,7 +188,7 @@ class OnlyShape(Shape):
 
 
 class TierShape(Shape):
-    """A rule: which frames, from which sources, to which drives, laid out how."""
+    """A rule: which frames, from which sources, to which shelves, laid out how."""
 
     from_: list[Text] = Field(
         alias="from", min_length=1, max_length=ENTRIES_MAX, description="The sources that it takes from."
@@ -176,7 +196,11 @@ class TierShape(Shape):
     only: Annotated[OnlyShape | None, Given()] = Field(
         default=None, description="Which frames it takes. All of them when left out."
     )
-    to: list[Text] = Field(min_length=1, max_length=ENTRIES_MAX, description="The drives that it copies to.")
+    to: list[Text] = Field(
+        min_length=1,
+        max_length=ENTRIES_MAX,
+        description="The shelves that it copies to; a drive without `shelf` is one.",
+    )
     layout: LayoutText = Field(
         description="Folders and name on the drive. Words: "
         + "; ".join(f"{{{word}}} {meaning}" for word, meaning in WORDS.items())
@@ -195,7 +219,7 @@ class TripShape(Shape):
 class ClearedShape(Shape):
     """When a load counts as cleared, so that its card may be formatted."""
 
-    copies: Copies = Field(description="How many verified copies every file must have.")
+    copies: Copies = Field(description="How many verified copies every file must have, in different places.")
 
 
 class FixityShape(Shape):
@@ -208,7 +232,7 @@ class FixityShape(Shape):
 
 
 def _named(what: str) -> dict[str, Any]:
-    return {"propertyNames": {"pattern": NAME_PATTERN, "description": f"The name of a {what}."}}
+    return {"propertyNames": {"pattern": values.NAME_PATTERN, "description": f"The name of a {what}."}}
 
 
 class FileShape(Shape):
@@ -224,7 +248,7 @@ class FileShape(Shape):
     )
     sources: dict[str, SourceShape] = Field(
         min_length=1, max_length=ENTRIES_MAX, json_schema_extra=_named("source"),
-        description="The folders that are watched, each under a name of its own.",
+        description="Where files come from, each source under a name of its own.",
     )  # fmt: skip
     drives: dict[str, DriveShape] = Field(
         min_length=1, max_length=ENTRIES_MAX, json_schema_extra=_named("drive"),

@@ -5,17 +5,28 @@ May not refuse anything: whatever gets here is valid. Looks at no disk.
 
 from __future__ import annotations
 
+from collections import Counter
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from replicatord.config.defaults import NOT_YET_ACTED_ON
+from replicatord.config.places import Spread, spread_of
 from replicatord.config.units import words_for_size
-from replicatord.config.words import counted, drive_words, fixity_words, joined, only_words, trip_words
+from replicatord.config.words import (
+    counted,
+    drive_words,
+    filled_words,
+    fixity_words,
+    joined,
+    only_words,
+    source_words,
+    trip_words,
+)
 from replicatord.model.copies import Medium
-from replicatord.model.settings import Layout, Only, Settings, Tier
+from replicatord.model.settings import Drive, Layout, Only, Settings, Tier
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 # One invented frame, to show what a layout makes of it.
 _EXAMPLE: Final = MappingProxyType(
@@ -33,22 +44,28 @@ def summary_lines(settings: Settings) -> list[str]:
 
 
 def _facts(settings: Settings) -> Iterator[str]:
+    shelves, drives = len(settings.shelves), len(settings.drives)
+    on_shelves = f" on {counted(shelves, 'shelf', 'shelves')}" if shelves != drives else ""
     counts = (
         counted(len(settings.sources), "source"),
-        counted(len(settings.drives), "drive"),
+        f"{counted(drives, 'drive')}{on_shelves}",
         counted(len(settings.tiers), "tier"),
     )
     yield f"{settings.studio}: {joined(counts)}."
     for source in settings.sources.values():
-        yield f"Source {source.name}: watches {source.folder}."
+        yield f"Source {source.name}: {source_words(source)}."
     for drive in settings.drives.values():
         yield f"Drive {drive.name}: {drive_words(drive)}."
+    for shelf, names in settings.shelves.items():
+        if len(names) > 1:
+            yield f"Shelf {shelf}: {filled_words(names)}."
     for tier in settings.tiers.values():
-        what = f"{only_words(tier.only)} from {joined(tier.sources)} go to {joined(tier.drives)}"
+        what = f"{only_words(tier.only)} from {joined(tier.sources)} go to {joined(tier.shelves)}"
         yield f"Tier {tier.name}: {what}, for example as {_example(tier.layout)}."
     for trip in settings.trips:
         yield f"Trip {trip_words(trip)}."
-    yield f"A load counts as cleared with {_copies(settings)} of every file."
+    apart = ", in different places" if settings.cleared_copies > 1 else ""
+    yield f"A load counts as cleared with {_copies(settings)} of every file{apart}."
     if settings.keep_free_bytes:
         yield f"{words_for_size(settings.keep_free_bytes)} stay free on every drive."
     if settings.fixity_check:
@@ -73,15 +90,22 @@ def _example(layout: Layout) -> str:
 def _cautions(settings: Settings) -> Iterator[str]:
     for name in settings.sources:
         yield from _source_cautions(settings, name)
-    for name in settings.drives:
-        if not any(name in tier.drives for tier in settings.tiers.values()):
-            yield f"no tier copies anything to {name}."
+    for shelf in settings.shelves:
+        if not any(shelf in tier.shelves for tier in settings.tiers.values()):
+            yield f"no tier copies anything to {_shelf_words(settings, shelf)}."
+    yield from _disk_cautions(settings)
     if not any(drive.is_away for drive in settings.drives.values()):
         yield "no drive is away: fire, theft or water in the studio could take every copy outside of a cloud."
     if "fixity_check" in NOT_YET_ACTED_ON and settings.fixity_check:
         yield "fixity_check is read but not yet acted on by this version."
-    if "visit_every" in NOT_YET_ACTED_ON and any(d.visit_every_s for d in settings.drives.values()):
-        yield "visit_every is read but not yet acted on by this version."
+
+
+def _disk_cautions(settings: Settings) -> Iterator[str]:
+    """Point out a disk that one drive names: perhaps the other one spells it otherwise."""
+    disks = Counter(drive.disk for drive in settings.drives.values() if drive.disk)
+    for drive in settings.drives.values():
+        if disks[drive.disk] == 1:
+            yield f"only {drive.name} names the disk {drive.disk}, which says nothing of any other drive."
 
 
 def _source_cautions(settings: Settings, source: str) -> Iterator[str]:
@@ -90,21 +114,41 @@ def _source_cautions(settings: Settings, source: str) -> Iterator[str]:
         yield f"no tier takes anything from {source}: its frames are not copied."
         return
     whole = [tier for tier in tiers if tier.only == Only()]
-    sure = _drives(whole)
+    sure = _drives(settings, whole)
     if not whole:
         yield f"every tier of {source} is limited by `only`: frames that none of them takes are not copied."
     for tier in tiers:
-        reached = sure | _drives([tier])
-        if len(reached) == 1:
-            yield f"tier {tier.name} copies what it takes from {source} to one drive only, {joined(reached)}."
-    needed = settings.cleared_copies
-    kept = [name for name in sure if settings.drives[name].medium is not Medium.CLOUD]
-    if whole and len(kept) < needed:
+        reached = sure | _drives(settings, [tier])
+        if _spread(reached).count == 1:
+            only = _only_place(settings, reached)
+            yield f"tier {tier.name} copies what it takes from {source} to {only}."
+    kept = _spread(drive for drive in sure if drive.medium is not Medium.CLOUD)
+    if whole and kept.count < settings.cleared_copies:
+        gets = "gets" if kept.count == 1 else "get"
         yield (
             f"a load of {source} may never count as cleared: that takes {_copies(settings)}, "
-            f"and only {counted(len(kept), 'drive')} outside of a cloud gets all of it."
+            f"and only {kept.words} outside of a cloud {gets} all of it."
         )
 
 
-def _drives(tiers: list[Tier]) -> set[str]:
-    return {drive for tier in tiers for drive in tier.drives}
+def _only_place(settings: Settings, drives: set[Drive]) -> str:
+    """Say what it is that all copies lie on, when it is one place only."""
+    shelf, *more = {drive.shelf_name for drive in drives}
+    if more:
+        (disk,) = {drive.disk for drive in drives}  # what else could make one place of several shelves
+        return f"one disk only, {disk}"
+    names = settings.shelves[shelf]
+    return f"one drive only, {names[0]}" if len(names) == 1 else f"one shelf only, {shelf}"
+
+
+def _shelf_words(settings: Settings, shelf: str) -> str:
+    names = settings.shelves[shelf]
+    return shelf if names == (shelf,) else f"{shelf}, the shelf of {joined(names)}"
+
+
+def _drives(settings: Settings, tiers: list[Tier]) -> set[Drive]:
+    return {settings.drives[name] for tier in tiers for name in settings.drives_of(tier)}
+
+
+def _spread(drives: Iterable[Drive]) -> Spread:
+    return spread_of((drive.name, drive.shelf_name, drive.disk) for drive in drives)

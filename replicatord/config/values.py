@@ -7,10 +7,12 @@ May not know which setting the value stands in.
 from __future__ import annotations
 
 import os
+import re
 from enum import Enum
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from replicatord.config import units
+from replicatord.config.card_pattern import WILDCARDS
 from replicatord.config.defaults import KINDS
 from replicatord.config.layout import parse_layout
 from replicatord.config.loader import Numeral
@@ -25,6 +27,14 @@ if TYPE_CHECKING:
 
     from replicatord.model.frames import Kind
 
+NAME_PATTERN: Final = "^[A-Za-z0-9][A-Za-z0-9_-]{0,62}$"  # also safe as a word of a command and in a path
+NAME_EXPECTED: Final = (
+    "a name of letters a to z, digits, - and _, at most 63, beginning with a letter or digit"
+)
+CARD_PARTS_MAX: Final = (
+    10  # mount points lie two or three deep; every one of them is held against the pattern
+)
+CARD_PATTERN: Final = r"^/+[^/*?\[]+(/+[^/]+){0,9}/*$"  # editors only: `as_card_pattern` says the rest
 TEXT_MAX_CHARS: Final = 200
 FOLDER_MAX_BYTES: Final = 4095  # PATH_MAX of Linux without its NUL, limits.h(0P)
 STARS_MIN, STARS_MAX = -1, 5  # xmp:Rating, ISO 16684-1: -1 is rejected
@@ -132,17 +142,46 @@ def as_layout(value: object) -> Layout:
     return parse_layout(_text(value, 'a layout in quotes, as "{year}/{month}/{name}"'))
 
 
+def as_name(value: object) -> str:
+    """Give the name of a shelf or a disk."""
+    text = _text(value, NAME_EXPECTED)
+    if re.fullmatch(NAME_PATTERN, text) is None:
+        raise wrong(value, NAME_EXPECTED)
+    return text
+
+
 def as_folder(value: object) -> str:
     """Give an absolute path without "..", doubled slashes and a slash at the end. Looks at no disk."""
-    text = _text(value, "a whole path, as /srv/studio/cards", longest=FOLDER_MAX_BYTES)
+    return _path(value, "path", "/srv/studio/cards")
+
+
+def as_card_pattern(value: object) -> str:
+    """Give an absolute pattern of mount points, one fnmatch pattern for each part. Looks at no disk.
+
+    The first part is plain: where every folder of a machine could match, too much would be taken for cards.
+    """
+    example = "/media/*/*"
+    text = _path(value, "pattern", example)
+    parts = text.split("/")[1:]
+    if not parts[0] or WILDCARDS & set(parts[0]):
+        raise wrong(value, f"a pattern whose first part is a plain name, as {example}")
+    if "**" in text:
+        raise wrong(value, "one * for each part: a * does not cross a /", re.sub(r"\*+", "*", text))
+    if len(parts) > CARD_PARTS_MAX:
+        raise wrong(value, f"a pattern of at most {CARD_PARTS_MAX} parts")
+    return text
+
+
+def _path(value: object, what: str, example: str) -> str:
+    text = _text(value, f"a whole {what}, as {example}", longest=FOLDER_MAX_BYTES)
     if not text.startswith("/"):
         hint = "; ~ is not filled in here" if text.startswith("~") else ""
-        raise wrong(value, f"a whole path that begins with /, as /srv/studio/cards{hint}")
+        raise wrong(value, f"a whole {what} that begins with /, as {example}{hint}")
     if ".." in text.split("/"):
         # With a symbolic link before it, ".." leads elsewhere than it reads.
-        raise wrong(value, "a path without ..")
+        raise wrong(value, f"a {what} without ..")
     if len(text.encode()) > FOLDER_MAX_BYTES:
-        raise wrong(value, f"a path of at most {FOLDER_MAX_BYTES} bytes")
+        raise wrong(value, f"a {what} of at most {FOLDER_MAX_BYTES} bytes")
     return os.path.normpath("/" + text.lstrip("/"))  # POSIX lets two slashes in front mean something else
 
 

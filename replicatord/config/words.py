@@ -15,7 +15,7 @@ from replicatord.model.frames import Kind
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from replicatord.model.settings import Drive, FixityCheck, Only, Trip
+    from replicatord.model.settings import Drive, FixityCheck, Only, Source, Trip
 
 _KINDS: Final = MappingProxyType(
     {
@@ -66,15 +66,30 @@ def only_words(only: Only) -> str:
     return f"{what} {joined(conditions)}"
 
 
+def source_words(source: Source) -> str:
+    """Say what is taken from where."""
+    return f"takes each card that is mounted at {source.card}" if source.card else f"watches {source.folder}"
+
+
 def drive_words(drive: Drive) -> str:
     """Say what a drive is, where it is and what is asked of it."""
     words = [f"{_MEDIA[drive.medium]} {'mounted at' if drive.is_mount else 'at'} {drive.root}"]
+    if drive.shelf:
+        words.append(f"on shelf {drive.shelf}")
+    if drive.disk:
+        words.append(f"on disk {drive.disk}")
     if drive.limit_bytes is not None:
-        words.append(f"at most {words_for_size(drive.limit_bytes)}")
+        what = "of our copies" if drive.is_mount else "with all that lies there"
+        words.append(f"at most {words_for_size(drive.limit_bytes)} {what}")
     if drive.is_away:
         every = drive.visit_every_s
         words.append(f"away, visits every {words_for_duration(every)}" if every else "away")
     return ", ".join(words)
+
+
+def filled_words(drives: Sequence[str]) -> str:
+    """Say in which order the drives of a shelf are filled."""
+    return ", then ".join(drives)
 
 
 def trip_words(trip: Trip) -> str:

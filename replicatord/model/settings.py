@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum
+from typing import Final
 
 from replicatord.model.copies import Medium
 from replicatord.model.frames import Kind
@@ -21,12 +22,25 @@ class DigestAlgorithm(Enum):
     BLAKE3 = "blake3"
 
 
+CARD_MARK: Final = "#"  # between the name of a source of cards and the number of one card in it: "sd#17"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """A watched folder."""
+    """A watched folder, or a pattern of places where cards are mounted.
+
+    A card that is mounted is a source of its own while it is: its name is that of its source, `CARD_MARK`
+    and a number that no other card gets, its folder is where it is mounted, and `card` is empty.
+    """
 
     name: str
-    folder: str  # absolute
+    folder: str = ""  # absolute; "" for a pattern of cards
+    card: str = ""  # fnmatch pattern of mount points, part by part, as "/media/*/*"; "" for a folder
+
+
+def source_in_settings(name: str) -> str:
+    """Give the name under which the settings have a source: "sd" for the card "sd#17"."""
+    return name.partition(CARD_MARK)[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,9 +51,18 @@ class Drive:
     root: str  # absolute: the mount point, or the plain folder
     is_mount: bool  # True: `mount:`, a disk that must be mounted there; False: `folder:`
     medium: Medium
-    limit_bytes: int | None = None  # our files on it may not take more than this
+    shelf: str = ""  # the shelf that it is part of; "" when it is a shelf of its own
+    disk: str = (
+        ""  # on which disk or machine it lies, where a person says so; drives of one disk are one place
+    )
+    limit_bytes: int | None = None  # of a folder: all that lies in it; of a disk: our files on it
     is_away: bool = False
     visit_every_s: float | None = None
+
+    @property
+    def shelf_name(self) -> str:
+        """Give the shelf that tiers name to have copies on this drive."""
+        return self.shelf or self.name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,11 +88,11 @@ class Layout:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tier:
-    """A rule: which frames, from which sources, to which drives, laid out how."""
+    """A rule: which frames, from which sources, to which shelves, laid out how."""
 
     name: str
     sources: tuple[str, ...]
-    drives: tuple[str, ...]
+    shelves: tuple[str, ...]
     only: Only
     layout: Layout
 
@@ -112,3 +135,17 @@ class Settings:
     rescan_every_s: float = 3600.0
     log_rotate_bytes: int = 64_000_000
     never_taken: tuple[str, ...] = field(default=())  # fnmatch patterns on names of files and folders
+    shelves: Mapping[str, tuple[str, ...]] = field(
+        init=False
+    )  # shelf -> its drives, both in the file's order
+
+    def __post_init__(self) -> None:
+        """Gather the drives of each shelf: they are asked for with every picture that is planned."""
+        shelves: dict[str, tuple[str, ...]] = {}
+        for drive in self.drives.values():
+            shelves[drive.shelf_name] = (*shelves.get(drive.shelf_name, ()), drive.name)
+        object.__setattr__(self, "shelves", shelves)
+
+    def drives_of(self, tier: Tier) -> tuple[str, ...]:
+        """Give every drive that copies of a tier may lie on, shelf after shelf."""
+        return tuple(drive for shelf in tier.shelves for drive in self.shelves[shelf])

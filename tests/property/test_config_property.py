@@ -4,22 +4,29 @@ C1  reading never raises anything but SettingsProblems, and every problem has a 
 C2  sizes, durations and hours come back from their words as they went in
 C3  a layout that is accepted, filled with any words, lies below the drive's root and not in its hidden folder
 C4  whether a text is a number, true or nothing never changes the text where text is meant
-C5  nothing changed between equal settings, and something is said about any change of a tier's drives
+C5  nothing changed between equal settings, and something is said about any change of a tier's shelves, of
+    a drive's shelf or disk, and of the order in which a shelf is filled
+C6  cutting the end off a text is told from every other change of it
+C7  as many copies can be cleared as there are places to put them in, counted in the plain way
 """
 
 from __future__ import annotations
 
+import itertools
 import json
 import random
 import re
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from replicatord.config import SettingsProblems, describe_changes, parse_settings, summary_lines, units
+from replicatord.config.cut import is_cut_of
 from replicatord.config.layout import WORDS, parse_layout
+from replicatord.config.places import spread_of
 from replicatord.config.problem import WrongValue
 from replicatord.model.settings import Settings
 from replicatord.rules.paths import HIDDEN_FOLDER, path_of
@@ -55,10 +62,11 @@ def answer(data: bytes) -> Settings | SettingsProblems:
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_c1_every_prefix_of_an_example(name: str) -> None:
     data = (CONFIG / name).read_bytes()
-    # Inside a comment every ninth cut is enough: what stands there is not read.
-    comments = [match.span() for match in re.finditer(rb"#[^\n]*", data)]
-    passed_over = {at for begin, end in comments for at in range(begin + 1, end) if at % 9}
-    answers = [answer(data[:end]) for end in range(len(data) + 1) if end not in passed_over]
+    # Every prefix of what is read; of the whole, whose comments cost most of the time, each fiftieth and the last.
+    plain = re.sub(rb"(^|(?<=\n)) *#[^\n]*\n| +#[^\n]*", b"", data)
+    assert parse_settings(plain, file="f") == parse_settings(data, file="f")
+    answers = [answer(plain[:end]) for end in range(len(plain))]
+    answers += [answer(data[:end]) for end in (*range(0, len(data), 50), len(data))]
     assert isinstance(answers[0], SettingsProblems)
     assert isinstance(answers[-1], Settings)
 
@@ -96,6 +104,10 @@ def test_c1_any_bytes(data: bytes) -> None:
 
 
 _KEYS = (
+    "card",
+    "shelf",
+    "disk",
+    "medium",
     "studio",
     "sources",
     "drives",
@@ -113,7 +125,7 @@ _JSON = st.recursive(
     st.none()
     | st.booleans()
     | st.integers(-9, 99)
-    | st.sampled_from(("curlew", "/mnt/a", "20GB", "no", "{name}")),
+    | st.sampled_from(("curlew", "/mnt/a", "/mnt/*", "20GB", "no", "{name}")),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(_KEYS), inner, max_size=4),
     max_leaves=12,
 )
@@ -200,9 +212,82 @@ def test_c4_text_keeps_its_digits(typed: str) -> None:
 
 
 @given(st.lists(st.sampled_from(("curlew", "dunlin", "north-cloud")), min_size=1, max_size=3, unique=True))
-def test_c5_a_change_of_drives_is_always_said(drives: list[str]) -> None:
+def test_c5_a_change_of_a_tiers_shelves_is_always_said(drives: list[str]) -> None:
     before = parsed(VALID)
-    tier = replace(before.tiers["everything"], drives=tuple(drives))
+    tier = replace(before.tiers["everything"], shelves=tuple(drives))
     after = replace(before, tiers={"everything": tier})
     assert bool(describe_changes(before, after)) == (before != after)
     assert describe_changes(after, after) == []
+
+
+_SHELVED = st.fixed_dictionaries(
+    {
+        "shelves": st.lists(st.sampled_from(("", "studio", "attic")), min_size=3, max_size=3),
+        "disks": st.lists(st.sampled_from(("", "box")), min_size=3, max_size=3),
+        "order": st.permutations(("curlew", "dunlin", "north-cloud")),
+    }
+)
+
+
+def shelved(*, shelves: list[str], disks: list[str], order: list[str]) -> Settings:
+    before = parsed(VALID)
+    changed = (
+        replace(drive, shelf=shelf, disk=disk)
+        for drive, shelf, disk in zip(before.drives.values(), shelves, disks, strict=True)
+    )
+    by_name = {drive.name: drive for drive in changed}
+    drives = {name: by_name[name] for name in order}
+    tier = before.tiers["everything"]
+    made = replace(before, drives=drives, tiers={})
+    return replace(made, tiers={tier.name: replace(tier, shelves=tuple(sorted(made.shelves)))})
+
+
+@given(_SHELVED, _SHELVED)
+def test_c5_a_change_of_shelves_and_disks_is_always_said(before: Any, after: Any) -> None:
+    old, new = shelved(**before), shelved(**after)
+    assert bool(describe_changes(old, new)) == (old != new)
+    assert summary_lines(new)
+
+
+@given(old=st.binary(max_size=30), end=st.integers(0, 30), blanks=st.text(" \t\r\n", max_size=3))
+def test_c6_what_remains_of_a_text_is_a_cut_of_it(old: bytes, end: int, blanks: str) -> None:
+    new = old[:end] + blanks.encode()
+    is_shorter = len(old[:end].rstrip()) < len(old.rstrip())
+    assert is_cut_of(new, old) == is_shorter
+    assert not is_cut_of(old, old)
+    assert not is_cut_of(old + blanks.encode(), old)
+
+
+@given(old=st.binary(min_size=1, max_size=30), at=st.integers(0, 29), other=st.integers(1, 255))
+def test_c6_what_differs_before_its_end_is_no_cut(old: bytes, at: int, other: int) -> None:
+    changed = bytearray(old)
+    changed[at % len(old)] ^= other
+    if bytes(changed).rstrip() == bytes(changed):  # a blank at the very end is as good as none
+        assert not is_cut_of(bytes(changed), old)
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_c6_every_cut_of_an_example_is_told_or_loses_nothing(name: str) -> None:
+    data = (CONFIG / name).read_bytes()
+    lost = [data[end:] for end in range(len(data)) if not is_cut_of(data[:end], data)]
+    assert all(not end.strip() for end in lost)
+    assert len(lost) == len(data) - len(data.rstrip())
+
+
+_DRIVES = st.lists(
+    st.tuples(st.sampled_from("pqrs"), st.sampled_from(("", "x", "y", "z"))), min_size=1, max_size=6
+)
+
+
+@given(_DRIVES)
+def test_c7_copies_are_counted_by_places(drives: list[tuple[str, str]]) -> None:
+    """Beside trying every choice of one drive for each shelf."""
+    named = [(f"d{number}", shelf, disk) for number, (shelf, disk) in enumerate(drives)]
+    by_shelf: dict[str, list[str]] = {}
+    for name, shelf, disk in named:
+        by_shelf.setdefault(shelf, []).append(f"disk {disk}" if disk else name)
+    best = max(len(set(choice)) for choice in itertools.product(*by_shelf.values()))
+    spread = spread_of(named)
+    assert spread.count == best
+    sizes = {"drive": len(named), "shelf": len(by_shelf)}
+    assert spread.word == next((word for word, size in sizes.items() if size == best), "place")

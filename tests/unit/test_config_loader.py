@@ -205,3 +205,13 @@ def test_keys_that_yaml_1_1_takes_for_true_and_false_are_text() -> None:
 
 def test_a_mistake_that_stops_the_reading_is_the_only_one_reported() -> None:
     refused_at_marks("nonsense: 1\nnonsense: 2\na: »&x b\n")
+
+
+@pytest.mark.parametrize("end", ["", "\n", "\r\n", "\n\n  \n"])
+def test_how_the_last_line_ends_does_not_count(end: str) -> None:
+    assert values_of(f"a: b\nc: d{end}") == {"a": "b", "c": "d"}
+
+
+def test_a_tail_of_nul_bytes_is_refused_where_it_begins() -> None:
+    (problem,) = refused_at_marks("a: b\n»" + "\x00" * 512)
+    assert problem.found == "the control character U+0000"

@@ -38,9 +38,11 @@ def test_the_example_is_read_whole() -> None:
     assert list(settings.sources.values()) == [
         Source(name="cards", folder="/srv/studio/cards"),
         Source(name="favourites", folder="/srv/studio/favourites"),
+        Source(name="sd", card="/media/*/*"),
     ]
     assert list(settings.drives.values()) == [
-        Drive(name="curlew", root="/mnt/curlew", is_mount=True, medium=Medium.HDD),
+        Drive(name="curlew", root="/mnt/curlew", is_mount=True, medium=Medium.HDD, shelf="studio"),
+        Drive(name="snipe", root="/mnt/snipe", is_mount=True, medium=Medium.HDD, shelf="studio"),
         Drive(name="dunlin", root="/mnt/dunlin", is_mount=True, medium=Medium.SSD),
         Drive(
             name="plover", root="/mnt/plover", is_mount=True, medium=Medium.HDD, is_away=True,
@@ -52,10 +54,11 @@ def test_the_example_is_read_whole() -> None:
         ),
     ]  # fmt: skip
     everything, best = settings.tiers.values()
-    assert (everything.name, everything.sources) == ("everything", ("cards", "favourites"))
-    assert (everything.drives, everything.only) == (("curlew", "dunlin", "plover"), Only())
+    assert (everything.name, everything.sources) == ("everything", ("cards", "favourites", "sd"))
+    assert (everything.shelves, everything.only) == (("studio", "dunlin", "plover"), Only())
+    assert settings.drives_of(everything) == ("curlew", "snipe", "dunlin", "plover")
     assert everything.layout.text == "{year}/{month}/{folder}/{name}"
-    assert (best.name, best.sources, best.drives) == ("best", ("favourites",), ("north-cloud",))
+    assert (best.name, best.sources, best.shelves) == ("best", ("favourites",), ("north-cloud",))
     assert best.only == Only(kinds=frozenset({Kind.PHOTO}), min_stars=1)
     assert settings.trips == (Trip(name="Outer Skerries", first=date(2026, 1, 26), last=date(2026, 2, 4)),)
     assert (settings.cleared_copies, settings.keep_free_bytes) == (2, 20_000_000_000)
@@ -349,7 +352,6 @@ def test_one_mistake(old: str, new: str, found: str, nearest: str | None) -> Non
     [
         ("studio", VALID, "»" + VALID.split("\n", 1)[1]),
         ("layout", VALID, VALID[: VALID.index("    layout:")].replace("  everything", "  »everything")),
-        ("folder", VALID, VALID.replace("cards: {folder: /srv/studio/cards}", "»cards: {}")),
         (
             "medium",
             VALID,

@@ -23,15 +23,18 @@ def cautions(text: str) -> list[str]:
 
 def test_the_summary_of_the_example() -> None:
     assert summary_lines(read_settings(str(CONFIG / "replicatord.yaml"))) == [
-        "Tidewrack Studio: 2 sources, 4 drives and 2 tiers.",
+        "Tidewrack Studio: 3 sources, 5 drives on 4 shelves and 2 tiers.",
         "Source cards: watches /srv/studio/cards.",
         "Source favourites: watches /srv/studio/favourites.",
-        "Drive curlew: hard disk mounted at /mnt/curlew.",
+        "Source sd: takes each card that is mounted at /media/*/*.",
+        "Drive curlew: hard disk mounted at /mnt/curlew, on shelf studio.",
+        "Drive snipe: hard disk mounted at /mnt/snipe, on shelf studio.",
         "Drive dunlin: solid-state disk mounted at /mnt/dunlin.",
         "Drive plover: hard disk mounted at /mnt/plover, away, visits every 31 days.",
-        "Drive north-cloud: cloud folder at /home/studio/NorthCloud, at most 15 GB.",
+        "Drive north-cloud: cloud folder at /home/studio/NorthCloud, at most 15 GB with all that lies there.",
+        "Shelf studio: curlew, then snipe.",
         (
-            "Tier everything: all frames from cards and favourites go to curlew, dunlin and plover, "
+            "Tier everything: all frames from cards, favourites and sd go to studio, dunlin and plover, "
             "for example as 2026/01/100TIDEW/TIDE0042.DNG."
         ),
         (
@@ -39,7 +42,7 @@ def test_the_summary_of_the_example() -> None:
             "for example as best/dng/2026/TIDE0042.DNG."
         ),
         "Trip Outer Skerries, 2026-01-26 to 2026-02-04, filed under 2026-01.",
-        "A load counts as cleared with 2 verified copies of every file.",
+        "A load counts as cleared with 2 verified copies of every file, in different places.",
         "20 GB stay free on every drive.",
         "Copies are to be read again every 90 days, 01:00 to 06:00.",
         "Content is known by its sha256 digest.",
@@ -48,7 +51,6 @@ def test_the_summary_of_the_example() -> None:
             "the log is /var/log/replicatord/replication.jsonl."
         ),
         "Caution: fixity_check is read but not yet acted on by this version.",
-        "Caution: visit_every is read but not yet acted on by this version.",
     ]
 
 
@@ -108,7 +110,7 @@ def test_nothing_changed() -> None:
         ("{folder}/{name}", "{name}",
          ["tier everything: layout now {year}/{month}/{name}, was {year}/{month}/{folder}/{name}"]),
         ("medium: ssd}", "medium: ssd, limit: 2TB}",
-         [("drive dunlin: now solid-state disk mounted at /mnt/dunlin, at most 2 TB; "
+         [("drive dunlin: now solid-state disk mounted at /mnt/dunlin, at most 2 TB of our copies; "
            "was solid-state disk mounted at /mnt/dunlin")]),
         ("/srv/studio/cards", "/srv/cards", ["source cards: now watches /srv/cards, was /srv/studio/cards"]),
         ("Tidewrack Studio", "Boathouse", ["studio: now Boathouse, was Tidewrack Studio"]),
