@@ -30,6 +30,7 @@ from replicatord.model.frames import (
 )
 from replicatord.model.settings import DigestAlgorithm, Drive, Only, Settings, Source, Tier, Trip
 from replicatord.rules.frames import assemble_frame
+from replicatord.rules.shelves import Laid
 
 STUDIO: Final = "Tidewrack Studio"
 AT: Final = "2026-01-26T21:14:03.120Z"
@@ -90,7 +91,7 @@ def tier(
     only: Only | None = None,
 ) -> Tier:
     """Give a tier, its layout checked as a settings file's would be."""
-    return Tier(name=name, sources=sources, drives=drives, only=only or Only(), layout=parse_layout(layout))
+    return Tier(name=name, sources=sources, shelves=drives, only=only or Only(), layout=parse_layout(layout))
 
 
 def drive(name: str = "curlew", root: Path | str = "/nowhere", *, is_mount: bool = False) -> Drive:
@@ -98,9 +99,33 @@ def drive(name: str = "curlew", root: Path | str = "/nowhere", *, is_mount: bool
     return Drive(name=name, root=str(root), is_mount=is_mount, medium=Medium.HDD)
 
 
+class NothingKnown:
+    """A view of shelves by which every drive has room for anything, and nothing lies anywhere yet."""
+
+    def find_home(self, _drives: Sequence[str]) -> str | None:
+        """Give no drive."""
+        return None
+
+    def lacking_bytes(self, _drive: str, files: Sequence[Laid]) -> int:
+        """Give all bytes."""
+        return sum(file.size_bytes for file in files)
+
+    def room_bytes(self, _drive: str) -> int | None:
+        """Know of no room."""
+        return None
+
+    def holds_folder(self, _drive: str, _folder: bytes) -> bool:
+        """Know of no folder."""
+        return False
+
+    def file_max_bytes(self, _drive: str) -> int | None:
+        """Know of nothing against large files."""
+        return None
+
+
 def settings_of(*tiers: Tier, trips: tuple[Trip, ...] = ()) -> Settings:
     """Give settings with these tiers."""
-    names = dict.fromkeys(name for each in tiers for name in each.drives)
+    names = dict.fromkeys(name for each in tiers for name in each.shelves)
     return Settings(
         file="replicatord.yaml",
         studio=STUDIO,

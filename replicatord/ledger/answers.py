@@ -104,6 +104,11 @@ class Answers:
             for bay, tier, state, files, size in rows
         ]
 
+    def totals(self) -> dict[tuple[str, PlacementState], tuple[int, int]]:
+        """Give files and bytes by drive and state."""
+        rows = self._db.execute("SELECT bay, state, count(*), sum(size_bytes) FROM placement GROUP BY bay, state")
+        return {(bay, PlacementState(state)): (files, size) for bay, state, files, size in rows}
+
     def troubles(self) -> list[Trouble]:
         """Give the reasons for which copies are still wanted, most frequent first."""
         rows = self._db.execute(

@@ -24,11 +24,24 @@ class Bay:
     sums_bytes: int
     written_bytes: int
     busy_ms: int
+    room_bytes: int | None = None  # what it could still take from us when last looked at; None before
+    room_at: str = ""
+    fs_bytes: int | None = None  # the size of its file system
+    disk: str = ""  # a mark of the disk that it lies on; drives with the same one are one place
 
     @property
     def bytes_per_s(self) -> float | None:
         """The speed that this drive has shown, written and read back; None before it has shown any."""
         return self.written_bytes * 1000 / self.busy_ms if self.busy_ms else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marks:
+    """By what a drive is known to be itself, and as it was last left. Each is "" when not known."""
+
+    fs_uuid: str
+    mark: str
+    next_mark: str  # on the drive if a visit wrote it, though it recorded nothing since
 
 
 class Bays:
@@ -41,12 +54,12 @@ class Bays:
         """Give every drive name that was ever in the settings, by name."""
         rows = self._db.execute(
             "SELECT bay.name, bay.drive, coalesce(drive.identity, ''), state, reason, changed_at, seen_at,"
-            " complete_at, sums_bytes, written_bytes, busy_ms FROM bay LEFT JOIN drive ON drive.id = bay.drive"
-            " ORDER BY bay.name"
+            " complete_at, sums_bytes, written_bytes, busy_ms, room_bytes, room_at, fs_bytes, coalesce(drive.disk, '')"
+            " FROM bay LEFT JOIN drive ON drive.id = bay.drive ORDER BY bay.name"
         )
         names = (
             *("name", "drive", "identity", "state", "reason", "changed_at", "seen_at", "complete_at"),
-            *("sums_bytes", "written_bytes", "busy_ms"),
+            *("sums_bytes", "written_bytes", "busy_ms", "room_bytes", "room_at", "fs_bytes", "disk"),
         )
         return [Bay(**dict(zip(names, row, strict=True))) for row in rows]
 
@@ -61,9 +74,18 @@ class Bays:
         """Make sure that each drive name of the settings has its row."""
         self._db.executemany("INSERT OR IGNORE INTO bay (name) VALUES (?)", [(name,) for name in names])
 
-    def bind(self, name: str, identity: str) -> tuple[int, bool]:
-        """Note which drive is under a name; give its number, and whether another one was there before."""
+    def bind(self, name: str, identity: str, *, disk: str = "", fs_uuid: str = "") -> tuple[int, bool]:
+        """Note which drive is under a name; give its number, and whether another one was there before.
+
+        `disk` is a mark of the disk that it lies on and `fs_uuid` its file system's, "" where not known.
+        """
         self._db.execute("INSERT OR IGNORE INTO drive (identity, name) VALUES (?, ?)", (identity, name))
+        disk = self._one_place(disk, identity)
+        self._db.execute(
+            "UPDATE drive SET disk = ?, fs_uuid = CASE ? WHEN '' THEN fs_uuid ELSE ? END WHERE identity = ?"
+            " AND (disk <> ? OR fs_uuid <> ?)",
+            (disk, fs_uuid, fs_uuid, identity, disk, fs_uuid),
+        )
         (drive,) = self._db.execute("SELECT id FROM drive WHERE identity = ?", (identity,)).fetchone()
         (before,) = self._db.execute("SELECT drive FROM bay WHERE name = ?", (name,)).fetchone()
         self._db.execute("UPDATE bay SET drive = ? WHERE name = ?", (drive, name))
@@ -81,6 +103,50 @@ class Bays:
         if state in ("here", "full"):
             self._db.execute("UPDATE bay SET seen_at = ? WHERE name = ?", (at, name))
         return is_news
+
+    def _one_place(self, disk: str, identity: str) -> str:
+        """Give drives that share a disk one mark: a mirror of two disks ("a+b"), and a drive on one of them."""
+        parts = set(disk.split("+")) - {""}
+        others = self._db.execute(
+            "SELECT id, disk FROM drive WHERE disk <> '' AND identity <> ?", (identity,)
+        ).fetchall()
+        sharing = [(id_, mark) for id_, mark in others if parts & set(mark.split("+"))]
+        together = "+".join(sorted(parts.union(*(mark.split("+") for _, mark in sharing))))
+        for id_, mark in sharing:
+            if mark != together:
+                self._db.execute("UPDATE drive SET disk = ? WHERE id = ?", (together, id_))
+        return together
+
+    def find_marks(self, identity: str) -> Marks | None:
+        """Find by what a drive is known to be as it was last left; None for one that is new to the ledger."""
+        row = self._db.execute(
+            "SELECT fs_uuid, mark, mark_next FROM drive WHERE identity = ?", (identity,)
+        ).fetchone()
+        return None if row is None else Marks(fs_uuid=row[0], mark=row[1], next_mark=row[2])
+
+    def plan_mark(self, drive: int, *, found: str, new: str) -> None:
+        """Note that a drive which carries the mark `found` is about to get the mark `new`."""
+        self._db.execute("UPDATE drive SET mark = ?, mark_next = ? WHERE id = ?", (found, new, drive))
+
+    def confirm_mark(self, drive: int) -> None:
+        """Note that something was recorded since the drive got its newest mark: the former is no longer good."""
+        self._db.execute(
+            "UPDATE drive SET mark = mark_next WHERE id = ? AND mark_next NOT IN ('', mark)", (drive,)
+        )
+
+    def set_room(self, name: str, *, room_bytes: int, fs_bytes: int, at: str) -> None:
+        """Note what a drive could still take from us, and how large its file system is."""
+        self._db.execute(
+            "UPDATE bay SET room_bytes = ?, fs_bytes = ?, room_at = ? WHERE name = ?",
+            (room_bytes, fs_bytes, at, name),
+        )
+
+    def set_abilities(self, name: str, text: str) -> bool:
+        """Note what a drive's file system can hold (`Abilities.to_json`); tell whether it was known otherwise."""
+        (before,) = self._db.execute("SELECT abilities FROM bay WHERE name = ?", (name,)).fetchone()
+        if before != text:
+            self._db.execute("UPDATE bay SET abilities = ? WHERE name = ?", (text, name))
+        return bool(before) and before != text
 
     def set_complete(self, name: str, at: str) -> None:
         """Note that a drive has all that it was asked for."""

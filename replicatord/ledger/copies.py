@@ -9,7 +9,7 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from replicatord.model.copies import CopyState
+from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.frames import Digest, FileStat
 
 
@@ -51,6 +51,7 @@ class SourcePlace:
 class DrivePlace:
     """A verified copy on a drive that is here."""
 
+    id: int
     bay: str
     path: bytes
 
@@ -95,8 +96,8 @@ class Copies:
     def on_drive(self, drive: int) -> Iterator[KnownCopy]:
         """Give every copy on a drive that should match its digest, by path."""
         rows = self._db.execute(
-            f"{_COPY} WHERE copy.drive = ? AND copy.state <> ? ORDER BY copy.path",
-            (drive, CopyState.SET_ASIDE.value),
+            f"{_COPY} WHERE copy.drive = ? AND copy.state IN (?, ?) ORDER BY copy.path",
+            (drive, CopyState.VERIFIED.value, CopyState.EARLIER.value),
         )
         return (_known(row) for row in rows)
 
@@ -157,11 +158,26 @@ class Copies:
     def drive_places(self, content: int, *, besides: str) -> list[DrivePlace]:
         """Give the verified copies of a content on drives that are here, other than `besides`."""
         rows = self._db.execute(
-            "SELECT bay.name, copy.path FROM copy INDEXED BY copy_by_content CROSS JOIN bay ON bay.drive = copy.drive"
-            " WHERE copy.content = ? AND copy.state <> ? AND bay.state IN ('here', 'full') AND bay.name <> ? LIMIT 8",
-            (content, CopyState.SET_ASIDE.value, besides),
+            "SELECT copy.id, bay.name, copy.path FROM copy INDEXED BY copy_by_content"
+            " CROSS JOIN bay ON bay.drive = copy.drive WHERE copy.content = ? AND copy.state IN (?, ?)"
+            " AND bay.state IN ('here', 'full') AND bay.name <> ? LIMIT 8",
+            (content, CopyState.VERIFIED.value, CopyState.EARLIER.value, besides),
         )
-        return [DrivePlace(bay=bay, path=path) for bay, path in rows]
+        return [DrivePlace(id=id_, bay=bay, path=path) for id_, bay, path in rows]
+
+    def suspect(self, copy: int) -> bool:
+        """Note that a copy gave an error or other bytes when it was read; tell whether that is news.
+
+        It counts as no copy from now on; whatever it served is wanted again, and its drive's lane reads it.
+        """
+        done = self._db.execute(
+            "UPDATE copy SET state = ? WHERE id = ? AND state = ?",
+            (CopyState.SUSPECT.value, copy, CopyState.VERIFIED.value),
+        )
+        self._db.execute(
+            "UPDATE placement SET state = 0 WHERE copy = ? AND state = ?", (copy, PlacementState.HELD.value)
+        )
+        return done.rowcount > 0
 
 
 def _known(row: tuple[int, bytes, int, bytes, int, int, int, str]) -> KnownCopy:

@@ -15,12 +15,15 @@ from replicatord.errors import LedgerError
 from replicatord.ledger import connection as opening
 from replicatord.ledger.answers import Answers
 from replicatord.ledger.bays import Bays
+from replicatord.ledger.cards import Cards
 from replicatord.ledger.copies import Copies
 from replicatord.ledger.lines import Lines
 from replicatord.ledger.loads import Loads
+from replicatord.ledger.outlook import Outlook
 from replicatord.ledger.seen import Seen
+from replicatord.ledger.shelving import LedgerView
 from replicatord.ledger.wishes import Wishes
-from replicatord.model.settings import DigestAlgorithm
+from replicatord.model.settings import DigestAlgorithm, Settings
 
 SplitStem = Callable[[bytes], tuple[bytes, bytes]]
 
@@ -38,10 +41,20 @@ class Ledger:
         self.loads = Loads(connection)
         self.lines = Lines(connection)
         self.answers = Answers(connection)
+        self.outlook = Outlook(connection)
+        self.cards = Cards(connection)
+
+    def shelf_view(self, settings: Settings) -> LedgerView:
+        """Give a view of the drives of each shelf, to be used up within one transaction."""
+        return LedgerView(self._db, settings)
 
     def transaction(self) -> AbstractContextManager[None]:
         """Do all that is written inside, or nothing. Raises LedgerError."""
         return opening.transaction(self._db)
+
+    def changes_made(self) -> int:
+        """Count the rows that this connection changed: what shows has changed only if this has."""
+        return self._db.total_changes
 
     def get_meta(self, key: str) -> str:
         """Give a remembered value; "" when it was never set."""

@@ -85,15 +85,17 @@ class Loads:
         return self._some("ORDER BY id DESC LIMIT ?", (count,))
 
     def verdict(self, load: int, *, copies: int, counting: tuple[str, ...]) -> Verdict:
-        """Judge a load: every file needs `copies` verified copies on different drives of `counting`.
+        """Judge a load: every file needs `copies` verified copies in different places, on drives of `counting`.
 
-        A copy counts by content, so a card that was imported before is cleared by its old copies.
+        Drives of one disk are one place: they are lost together. A copy counts by content, so a card that
+        was imported before is cleared by its old copies.
         """
         marks = ", ".join("?" * len(counting)) or "NULL"
         short = self._number(
             "SELECT count(*) FROM file WHERE load = ?"
-            " AND (SELECT count(DISTINCT copy.drive) FROM copy INDEXED BY copy_by_content"
-            f" WHERE copy.content = file.content AND copy.state = ? AND copy.drive IN"
+            " AND (SELECT count(DISTINCT CASE drive.disk WHEN '' THEN drive.id ELSE drive.disk END)"
+            " FROM copy INDEXED BY copy_by_content CROSS JOIN drive ON drive.id = copy.drive"
+            " WHERE copy.content = file.content AND copy.state = ? AND copy.drive IN"
             f" (SELECT drive FROM bay WHERE name IN ({marks}))) < ?",
             (load, CopyState.VERIFIED.value, *counting, copies),
         )

@@ -23,6 +23,7 @@ class Replanned:
     """What planning again changed."""
 
     new_bytes: Mapping[str, int]  # drive -> bytes of new work
+    new_files: Mapping[str, int]  # drive -> files of new work
     unasked: tuple[tuple[str, bytes], ...]  # (drive, path) of copies that nothing asks for any more
 
 
@@ -31,7 +32,9 @@ def replan(
 ) -> Replanned:
     """Plan the frames of some pictures again. Needs a transaction of its caller."""
     new: Counter[str] = Counter()
+    files: Counter[str] = Counter()
     unasked: list[tuple[str, bytes]] = []
+    view = ledger.shelf_view(settings)
     for picture in sorted(pictures):
         frames = ledger.seen.frames_of_picture(picture, zone)
         if not frames:
@@ -41,8 +44,13 @@ def replan(
         def taken(drive: str, key: bytes, ids: frozenset[int] = ids) -> bool:
             return ledger.wishes.is_taken(drive, key, ids)
 
-        plan = plan_picture(frames, settings=settings, today=today, taken=taken, split_stem=ledger.split_stem)
+        view.begin(tuple(ids))
+        plan = plan_picture(
+            frames, settings=settings, today=today, taken=taken, split_stem=ledger.split_stem, view=view
+        )
         change = ledger.wishes.bring_in_step(ids, plan)
+        view.end()
         new.update(change.new_bytes)
+        files.update(change.new_files)
         unasked += change.unasked
-    return Replanned(new_bytes=new, unasked=tuple(unasked))
+    return Replanned(new_bytes=new, new_files=files, unasked=tuple(unasked))

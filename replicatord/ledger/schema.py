@@ -126,4 +126,41 @@ CREATE TABLE move (
 CREATE TABLE line (seq INTEGER PRIMARY KEY AUTOINCREMENT, body TEXT NOT NULL) STRICT;
 """
 
-MIGRATIONS: Final[tuple[str, ...]] = (_FIRST,)
+_SECOND: Final = """
+-- What a drive can still take from us, and what its file system can hold, as of the last look.
+ALTER TABLE bay ADD COLUMN room_bytes INTEGER;                 -- NULL: never looked
+ALTER TABLE bay ADD COLUMN room_at TEXT NOT NULL DEFAULT '';
+ALTER TABLE bay ADD COLUMN fs_bytes INTEGER;                   -- size of the file system
+ALTER TABLE bay ADD COLUMN abilities TEXT NOT NULL DEFAULT ''; -- model.abilities as JSON
+
+-- Which disk a drive lies on, and the marks by which it is known to be as it was last left.
+ALTER TABLE drive ADD COLUMN disk TEXT NOT NULL DEFAULT '';      -- '': not known; drives of one disk are one place
+ALTER TABLE drive ADD COLUMN fs_uuid TEXT NOT NULL DEFAULT '';
+ALTER TABLE drive ADD COLUMN mark TEXT NOT NULL DEFAULT '';      -- on the drive since something was last recorded
+ALTER TABLE drive ADD COLUMN mark_next TEXT NOT NULL DEFAULT ''; -- written on it by a visit that may have recorded nothing
+
+-- The path as the rules gave it; `path` is where it really is on this drive, `path_key` is that of `planned`.
+ALTER TABLE placement ADD COLUMN planned BLOB NOT NULL DEFAULT x'';
+UPDATE placement SET planned = path;
+CREATE INDEX placement_by_content ON placement (bay, content, size_bytes);
+
+-- A drive's copies by content, without the rows: which contents has a drive, which has none of some drives.
+CREATE INDEX copy_by_drive ON copy (drive, state, content);
+
+-- The lowest content number first seen in a month (the studio's local time). Numbers grow with time.
+CREATE TABLE month (name TEXT PRIMARY KEY, first_content INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+INSERT INTO month (name, first_content)
+  SELECT substr(load.began_at, 1, 7), min(file.content) FROM load JOIN file ON file.load = load.id GROUP BY 1;
+
+-- Cards that were mounted: each insertion has a number of its own.
+CREATE TABLE card (
+  id INTEGER PRIMARY KEY AUTOINCREMENT,
+  source TEXT NOT NULL,
+  mark TEXT NOT NULL UNIQUE,
+  mount TEXT NOT NULL,
+  label TEXT NOT NULL,
+  began_at TEXT NOT NULL,
+  gone_at TEXT NOT NULL DEFAULT '') STRICT;
+"""
+
+MIGRATIONS: Final[tuple[str, ...]] = (_FIRST, _SECOND)

@@ -111,6 +111,13 @@ class Seen:
             pictures |= self._refresh_frame(FrameId(frame), zone)
         return Taken(pictures=frozenset(pictures), added=added, changed=changed)
 
+    def note_month(self, month: str) -> None:
+        """Note, before anything of it is taken, that a month began ("2026-01", the studio's local time)."""
+        self._db.execute(
+            "INSERT OR IGNORE INTO month (name, first_content) SELECT ?, coalesce(max(id), 0) + 1 FROM content",
+            (month,),
+        )
+
     def mark_gone(self, source: str, folder: bytes, names: Iterable[bytes]) -> None:
         """Note that files are no longer in their source. Their copies stay as they are."""
         self._set_gone(source, folder, names, is_gone=True)

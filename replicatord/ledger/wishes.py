@@ -22,6 +22,7 @@ class Wish:
 
     id: int
     placement: Placement
+    planned: bytes  # the path that the rules gave; the placement's is where it goes on this drive
     content: int
     serving: int | None  # the copy it had: of the same content at another path, or of earlier content
     serving_path: bytes
@@ -38,6 +39,7 @@ class PlanChange:
     """What bringing placements in step with a plan did."""
 
     new_bytes: Mapping[str, int]  # drive -> bytes of new work
+    new_files: Mapping[str, int]  # drive -> files of new work
     unasked: tuple[tuple[str, bytes], ...]  # (drive, path) of copies that nothing asks for any more
 
 
@@ -57,26 +59,31 @@ class Wishes:
         wanted = {(int(p.frame), p.tier, p.drive, p.name): p for p in plan}
         marks = ", ".join("?" * len(frames))
         rows = self._db.execute(
-            "SELECT p.id, p.frame, p.tier, p.bay, p.name, p.path, p.state, p.copy, content.digest FROM placement p"
+            "SELECT p.id, p.frame, p.tier, p.bay, p.name, p.planned, p.path, p.state, p.copy, content.digest FROM placement p"
             f" JOIN content ON content.id = p.content WHERE p.frame IN ({marks})",
             tuple(frames),
         ).fetchall()
-        new: Counter[str] = Counter()
+        new: list[Placement] = []
         unasked: list[tuple[str, bytes]] = []
-        for id_, frame, tier, bay, name, path, state, copy, digest in rows:
+        for id_, frame, tier, bay, name, planned, path, state, copy, digest in rows:
             want = wanted.pop((frame, tier, bay, name), None)
             if want is None:
                 unasked += self._let_go(id_, bay, path, PlacementState(state), copy)
-            elif want.digest != digest or want.path != path or state == PlacementState.UNASKED.value:
-                self._ask(want, id_, new)
+            elif want.digest != digest or want.path != planned or state == PlacementState.UNASKED.value:
+                new += self._ask(want, id_)
         for want in wanted.values():
-            self._ask(want, None, new)
-        return PlanChange(new_bytes=new, unasked=tuple(unasked))
+            new += self._ask(want, None)
+        new_bytes: Counter[str] = Counter()
+        for want in new:
+            new_bytes[want.drive] += want.size_bytes
+        return PlanChange(
+            new_bytes=new_bytes, new_files=Counter(want.drive for want in new), unasked=tuple(unasked)
+        )
 
     def next_wishes(self, bay: str, *, after: int, limit: int) -> list[Wish]:
         """Give up to `limit` pieces of work of a drive, in the order in which they were asked for."""
         rows = self._db.execute(
-            "SELECT p.id, p.frame, p.tier, p.name, p.content, p.path, p.copy, p.tries, p.trouble,"
+            "SELECT p.id, p.frame, p.tier, p.name, p.content, p.path, p.planned, p.copy, p.tries, p.trouble,"
             " content.digest, content.size_bytes, copy.path, copy.content, folder.source, folder.path, frame.stem"
             " FROM placement p JOIN content ON content.id = p.content LEFT JOIN copy ON copy.id = p.copy"
             " JOIN frame ON frame.id = p.frame JOIN folder ON folder.id = frame.folder"
@@ -99,14 +106,49 @@ class Wishes:
         return bool(before != trouble)
 
     def set_path(self, id_: int, path: bytes) -> None:
-        """Give a placement another path on its drive, because something of somebody else's is in its way."""
-        self._db.execute(
-            "UPDATE placement SET path = ?, path_key = ? WHERE id = ?", (path, path_key(path), id_)
+        """Give a placement another path on its drive than was planned: that one is taken, or cannot be held."""
+        self._db.execute("UPDATE placement SET path = ? WHERE id = ?", (path, id_))
+
+    def refuse(self, id_: int, trouble: str) -> bool:
+        """Note that a drive cannot hold a file whatever is tried; tell whether that is news."""
+        is_news = self.set_trouble(id_, trouble=trouble, is_try=True)
+        self._db.execute("UPDATE placement SET state = ? WHERE id = ?", (PlacementState.REFUSED.value, id_))
+        return is_news
+
+    def want_refused(self, bay: str) -> int:
+        """Ask again for what a drive could not hold, because it is not what it was; give how many."""
+        done = self._db.execute(
+            "UPDATE placement SET state = 0, tries = 0, trouble = '' WHERE bay = ? AND state = ?",
+            (bay, PlacementState.REFUSED.value),
         )
+        return done.rowcount
+
+    def wanted_bytes(self, bay: str) -> tuple[int, int]:
+        """Give how many files, and how many bytes, a drive still lacks."""
+        row = self._db.execute(
+            "SELECT count(*), coalesce(sum(size_bytes), 0) FROM placement WHERE bay = ? AND state = 0", (bay,)
+        ).fetchone()
+        return int(row[0]), int(row[1])
+
+    def pictures_wanted(self, bay: str, *, after: int, limit: int) -> list[int]:
+        """Give up to `limit` pictures of which a drive lacks files, in order, those after `after`."""
+        rows = self._db.execute(
+            "SELECT DISTINCT frame.main_content FROM placement p JOIN frame ON frame.id = p.frame"
+            " WHERE p.bay = ? AND p.state = 0 AND frame.main_content > ? ORDER BY 1 LIMIT ?",
+            (bay, after, limit),
+        )
+        return [row[0] for row in rows]
 
     def forget_serving(self, id_: int) -> None:
         """Note that the copy which a placement had is not where it was; it will be made anew."""
         self._db.execute("UPDATE placement SET copy = NULL WHERE id = ?", (id_,))
+
+    def forget_copy(self, copy: int) -> None:
+        """Note that a copy serves nothing any more: whatever it served is made anew."""
+        self._db.execute(
+            "UPDATE placement SET copy = NULL, state = CASE state WHEN ? THEN ? ELSE state END WHERE copy = ?",
+            (PlacementState.HELD.value, PlacementState.WANTED.value, copy),
+        )
 
     def hold(self, id_: int, copy: int) -> None:
         """Note that a verified copy serves a placement."""
@@ -130,8 +172,8 @@ class Wishes:
     def want_again(self, bay: str) -> int:
         """Ask again for all that a drive's name held, because another drive is found under it; give how many."""
         done = self._db.execute(
-            "UPDATE placement SET state = 0, copy = NULL WHERE bay = ? AND state = ?",
-            (bay, PlacementState.HELD.value),
+            "UPDATE placement SET state = 0, copy = NULL WHERE bay = ? AND state IN (?, ?)",
+            (bay, PlacementState.HELD.value, PlacementState.REFUSED.value),
         )
         # A copy on the other drive serves nothing here, also not as the one to move or to keep as earlier.
         self._db.execute("UPDATE placement SET copy = NULL WHERE bay = ?", (bay,))
@@ -140,7 +182,8 @@ class Wishes:
         )
         return done.rowcount
 
-    def _ask(self, want: Placement, id_: int | None, new: Counter[str]) -> None:
+    def _ask(self, want: Placement, id_: int | None) -> Iterable[Placement]:
+        """Ask for a placement, unless a copy serves it already; give it when it is new work."""
         content = self._db.execute("SELECT id FROM content WHERE digest = ?", (want.digest,)).fetchone()[0]
         held = self._db.execute(
             "SELECT copy.id FROM copy JOIN bay ON bay.drive = copy.drive"
@@ -150,26 +193,26 @@ class Wishes:
         state = PlacementState.WANTED if held is None else PlacementState.HELD
         if id_ is None:
             self._db.execute(
-                "INSERT INTO placement (frame, tier, bay, name, content, size_bytes, path, path_key, state, copy)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO placement"
+                " (frame, tier, bay, name, content, size_bytes, path, planned, path_key, state, copy)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     *(want.frame, want.tier, want.drive, want.name, content, want.size_bytes),
-                    *(want.path, path_key(want.path)),
+                    *(want.path, want.path, path_key(want.path)),
                     *(state.value, held[0] if held else None),
                 ),
             )
         else:
             # The copy that served it stays named: it is moved, or kept as an earlier version.
             self._db.execute(
-                "UPDATE placement SET content = ?, size_bytes = ?, path = ?, path_key = ?, state = ?, copy = coalesce(?, copy),"
-                " tries = 0, trouble = '' WHERE id = ?",
+                "UPDATE placement SET content = ?, size_bytes = ?, path = ?, planned = ?, path_key = ?, state = ?,"
+                " copy = coalesce(?, copy), tries = 0, trouble = '' WHERE id = ?",
                 (
-                    *(content, want.size_bytes, want.path, path_key(want.path), state.value),
+                    *(content, want.size_bytes, want.path, want.path, path_key(want.path), state.value),
                     *(held[0] if held else None, id_),
                 ),
             )
-        if held is None:
-            new[want.drive] += want.size_bytes
+        return () if held else (want,)
 
     def _let_go(
         self, id_: int, bay: str, path: bytes, state: PlacementState, copy: int | None
@@ -185,8 +228,8 @@ class Wishes:
 
 
 def _wish(bay: str, row: Sequence[object]) -> Wish:
-    id_, frame, tier, name, content, path, copy, tries, trouble, digest, size = row[:11]
-    copy_path, copy_content, source, folder, stem = row[11:]
+    id_, frame, tier, name, content, path, planned, copy, tries, trouble, digest, size = row[:12]
+    copy_path, copy_content, source, folder, stem = row[12:]
     placement = Placement(
         drive=bay,
         tier=str(tier),
@@ -199,6 +242,7 @@ def _wish(bay: str, row: Sequence[object]) -> Wish:
     return Wish(
         id=as_int(id_),
         placement=placement,
+        planned=as_bytes(planned),
         content=as_int(content),
         serving=None if copy is None else as_int(copy),
         serving_path=b"" if copy_path is None else as_bytes(copy_path),

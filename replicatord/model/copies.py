@@ -42,6 +42,7 @@ class PlacementState(Enum):
     WANTED = 0  # asked for, no verified copy at its path yet: this is the work
     HELD = 1  # a verified copy is at its path
     UNASKED = 2  # was copied, and the settings or the stars no longer ask for it; the copy is kept
+    REFUSED = 3  # asked for, and the drive's file system cannot hold it: reported, not tried again
 
 
 class CopyState(Enum):
@@ -50,3 +51,4 @@ class CopyState(Enum):
     VERIFIED = 0  # read back from the medium and matched, at verified_at
     EARLIER = 1  # verified, then moved to earlier/ when the source's file changed
     SET_ASIDE = 2  # failed its fixity check, kept apart for a person to look at
+    SUSPECT = 3  # read by another drive's lane it gave an error or other bytes; its own lane looks at it next

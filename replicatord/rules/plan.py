@@ -3,10 +3,10 @@
 May not look anything up: whether a path is taken is answered by the `taken` argument.
 
 Invariants, one property test each:
-  P1  every file of a frame that a tier takes is wanted on each of the tier's drives, or a file with
+  P1  every file of a frame that a tier takes is wanted on each of the tier's shelves, or a file with
       the same content of this or an earlier frame of the same picture is
   P2  no path is given to two contents, and none that is taken is given out
-  P3  the files of one frame share a folder and a stem on a drive, the same on every drive of a tier;
+  P3  the files of one frame share a folder and a stem on a drive, the same on every shelf of a tier;
       apart from them lie only what a later frame adds, and names that differ from another's in case alone
   P4  the answer depends on nothing but the arguments, not on their order
 """
@@ -23,6 +23,7 @@ from replicatord.model.copies import Placement
 from replicatord.model.frames import Digest, Frame, SeenFile
 from replicatord.model.settings import Settings, Tier
 from replicatord.rules.paths import SUFFIX_HEX_DIGITS, path_key, path_of, suffixed, words_of
+from replicatord.rules.shelves import Laid, ShelfView, choose_drive
 from replicatord.rules.tiers import takes
 
 _STEMS_MAX: Final = 1_000  # nothing real needs more than the plain stem and one suffix
@@ -33,13 +34,20 @@ SplitStem = Callable[[bytes], tuple[bytes, bytes]]
 
 @dataclass(frozen=True, slots=True)
 class _Laid:
+    tier: str
     frame: Frame
     file: SeenFile
     path: bytes
 
 
-def plan_picture(
-    frames: Sequence[Frame], *, settings: Settings, today: date, taken: Taken, split_stem: SplitStem
+def plan_picture(  # noqa: PLR0913  what a plan depends on, all of it given
+    frames: Sequence[Frame],
+    *,
+    settings: Settings,
+    today: date,
+    taken: Taken,
+    split_stem: SplitStem,
+    view: ShelfView,
 ) -> tuple[Placement, ...]:
     """Plan all frames whose main files have the same content, as one picture.
 
@@ -49,24 +57,38 @@ def plan_picture(
     """
     ordered = sorted(frames, key=lambda frame: frame.id)
     claimed: dict[tuple[str, bytes], Digest] = {}
-    placements: list[Placement] = []
+    on_shelves: dict[str, list[_Laid]] = {}
     for tier in settings.tiers.values():
         chosen = [frame for frame in ordered if takes(tier, frame, today=today)]
         if chosen:
             namer = _Namer(
                 chosen[0], tier, settings=settings, taken=taken, claimed=claimed, split_stem=split_stem
             )
-            for laid in _lay_out(chosen, namer):
-                placements.extend(_on_each_drive(laid, tier, claimed))
+            for laid in _lay_out(chosen, namer, tier):
+                for shelf in tier.shelves:
+                    claimed[shelf, path_key(laid.path)] = laid.file.digest
+                    on_shelves.setdefault(shelf, []).append(laid)
+    placements = [
+        placement
+        for shelf, files in on_shelves.items()
+        for placement in _on_one_drive(files, settings.shelves[shelf], view)
+    ]
     return tuple(sorted(placements, key=lambda p: (p.drive, p.tier, p.path)))
 
 
-def _on_each_drive(laid: _Laid, tier: Tier, claimed: dict[tuple[str, bytes], Digest]) -> Iterator[Placement]:
-    for drive in tier.drives:
-        claimed[drive, path_key(laid.path)] = laid.file.digest
+def _on_one_drive(files: Sequence[_Laid], drives: Sequence[str], view: ShelfView) -> Iterator[Placement]:
+    """Put all that a shelf gets of a picture on one of its drives."""
+    contents = {
+        (laid.path, laid.file.digest): Laid(
+            path=laid.path, digest=laid.file.digest, size_bytes=laid.file.stat.size_bytes
+        )
+        for laid in files
+    }
+    drive = choose_drive(drives, tuple(contents.values()), view)
+    for laid in files:
         yield Placement(
             drive=drive,
-            tier=tier.name,
+            tier=laid.tier,
             frame=laid.frame.id,
             name=laid.file.name,
             digest=laid.file.digest,
@@ -90,6 +112,7 @@ class _Namer:
     ) -> None:
         self._leader, self._tier, self._taken, self._claimed = leader, tier, taken, claimed
         self._split_stem = split_stem
+        self._drives = settings.drives_of(tier)
         self._words = words_of(leader, settings.trips)
         self._main_ext = split_stem(leader.main.name)[1]
         self._here: dict[bytes, Digest] = {}  # path key -> content, as far as given out
@@ -124,30 +147,31 @@ class _Namer:
 
     def _claim(self, here: dict[bytes, Digest], path: bytes, digest: Digest) -> bool:
         key = path_key(path)
-        is_free = here.get(key, digest) == digest and all(
-            not self._taken(drive, key) and self._claimed.get((drive, key), digest) == digest
-            for drive in self._tier.drives
+        is_free = (
+            here.get(key, digest) == digest
+            and all(self._claimed.get((shelf, key), digest) == digest for shelf in self._tier.shelves)
+            and not any(self._taken(drive, key) for drive in self._drives)
         )
         if is_free:
             here[key] = digest
         return is_free
 
 
-def _lay_out(chosen: Sequence[Frame], namer: _Namer) -> list[_Laid]:
+def _lay_out(chosen: Sequence[Frame], namer: _Namer, tier: Tier) -> list[_Laid]:
     """Lay out one tier's frames of a picture: the first as a whole, then what later ones add."""
     leader = chosen[0]
     together, apart = _apart(leader.files)
     paths = namer.find_together(together, leader.main.digest)
     if paths is None:  # extensions so long that no shared stem tells the files apart
         together, apart, paths = [], list(leader.files), []
-    laid = [_Laid(leader, file, path) for file, path in zip(together, paths, strict=True)]
-    laid += [_Laid(leader, file, namer.get_alone(file)) for file in apart]
+    laid = [_Laid(tier.name, leader, file, path) for file, path in zip(together, paths, strict=True)]
+    laid += [_Laid(tier.name, leader, file, namer.get_alone(file)) for file in apart]
     known = {file.digest for file in leader.files}
     for frame in chosen[1:]:
         for file in frame.files:
             if file.digest not in known:
                 known.add(file.digest)
-                laid.append(_Laid(frame, file, namer.get_alone(file)))
+                laid.append(_Laid(tier.name, frame, file, namer.get_alone(file)))
     return laid
 
 

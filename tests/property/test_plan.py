@@ -25,7 +25,7 @@ from replicatord.model.settings import Only, Settings, Trip
 from replicatord.rules.paths import HIDDEN_FOLDER, NAME_MAX_BYTES, path_key, trip_of
 from replicatord.rules.plan import plan_picture
 from replicatord.rules.tiers import takes
-from tests.core_builders import captured, frame_of, seen, settings_of, tier
+from tests.core_builders import NothingKnown, captured, frame_of, seen, settings_of, tier
 
 TODAY: Final = date(2026, 3, 1)
 PICTURE: Final = b"a heron, raw"  # the content of every main file: frames of one picture
@@ -130,7 +130,9 @@ def studios(draw: st.DrawFn) -> Settings:
 def plan(
     picture: list[Frame], studio: Settings, taken: Taken = nothing_taken, today: date = TODAY
 ) -> tuple[Placement, ...]:
-    return plan_picture(picture, settings=studio, today=today, taken=taken, split_stem=split_stem)
+    return plan_picture(
+        picture, settings=studio, today=today, taken=taken, split_stem=split_stem, view=NothingKnown()
+    )
 
 
 @FEW
@@ -147,7 +149,7 @@ def test_p1_every_file_that_a_tier_takes_is_wanted_on_each_drive(
                 assert not [p for p in planned if (p.tier, p.frame) == (each.name, frame.id)]
                 continue
             for file in frame.files:
-                for drive in each.drives:
+                for drive in studio.drives_of(each):
                     held = {digest for d, f, _, digest in wanted if (d, f) == (drive, frame.id)}
                     is_leader = not earlier
                     is_wanted = (drive, frame.id, file.name, file.digest) in wanted

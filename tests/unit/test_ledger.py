@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date
 from pathlib import Path
 
@@ -21,10 +22,11 @@ from replicatord.ledger.replan import Replanned, replan
 from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS
 from replicatord.ledger.wishes import Wish
 from replicatord.media.names import split_stem
+from replicatord.model.abilities import Abilities
 from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.frames import FrameId, SeenFile
-from replicatord.model.settings import DigestAlgorithm, Only, Settings
-from tests.core_builders import AT, captured, digest_of, ledger_at, seen, settings_of, tier
+from replicatord.model.settings import DigestAlgorithm, Only, Settings, Tier
+from tests.core_builders import AT, captured, digest_of, drive, ledger_at, seen, settings_of, tier
 
 CURLEW, DUNLIN = 1, 2
 STUDIO = settings_of(tier(layout="{year}/{month}/{name}"))
@@ -504,3 +506,184 @@ def test_lines_are_numbered_without_gaps_also_after_a_rollback(ledger: Ledger) -
         "event": "copy_verified",
         "path": "a\u2028b",
     }
+
+
+# Shelves
+
+
+def shelf_settings(*names: str, tiers: tuple[Tier, ...] = ()) -> Settings:
+    """Give settings in which some drives are one shelf, and dunlin is another."""
+    plain = settings_of(*(tiers or (tier(drives=("studio", "dunlin")),)))
+    drives = {name: replace(drive(name), shelf="studio") for name in names}
+    return replace(plain, drives={**drives, "dunlin": drive("dunlin")})
+
+
+def shelved(ledger: Ledger, settings: Settings, *files: SeenFile) -> None:
+    """Take files and plan them by settings whose drives are noted."""
+    with ledger.transaction():
+        ledger.bays.note_names(tuple(settings.drives))
+        pictures = ledger.seen.take(files, load=ledger.loads.current("cards", AT), zone=UTC).pictures
+        replan(ledger, pictures, settings=settings, today=date(2026, 3, 1), zone=UTC)
+
+
+def give_room(ledger: Ledger, name: str, room: int) -> None:
+    with ledger.transaction():
+        ledger.bays.set_room(name, room_bytes=room, fs_bytes=1_000, at=AT)
+
+
+def test_a_shelf_is_filled_in_order_and_goes_on_to_the_next_drive(ledger: Ledger) -> None:
+    settings = shelf_settings("curlew", "snipe")
+    shelved(ledger, settings)
+    give_room(ledger, "curlew", 11)
+    for number in range(4):  # five bytes each
+        shelved(ledger, settings, seen(b"A%d.CR3" % number, b"gull%d" % number))
+    assert [w.placement.name for w in wishes(ledger, "curlew")] == [b"A0.CR3", b"A1.CR3"]
+    assert [w.placement.name for w in wishes(ledger, "snipe")] == [b"A2.CR3", b"A3.CR3"]
+    assert len(wishes(ledger, "dunlin")) == 4  # the other shelf has all
+
+
+def test_what_is_copied_is_not_moved_and_a_frame_is_never_split(ledger: Ledger) -> None:
+    settings = shelf_settings("curlew", "snipe")
+    shelved(ledger, settings, seen(b"A.CR3"), seen(b"B.CR3", b"gull"))
+    copied(ledger)
+    give_room(ledger, "curlew", 0)
+    shelved(ledger, settings, seen(b"C.CR3", b"egret"))
+    assert wishes(ledger, "curlew") == []
+    assert [w.placement.name for w in wishes(ledger, "snipe")] == [b"C.CR3"]
+    shelved(ledger, settings, seen(b"A.xmp", b"a sidecar that has no room beside its raw"))
+    # The whole frame goes where there is room; what was copied of it stays, no longer asked for.
+    assert wishes(ledger, "curlew") == []
+    assert {w.placement.name for w in wishes(ledger, "snipe")} == {b"C.CR3", b"A.CR3", b"A.xmp"}
+    totals = ledger.answers.totals()
+    assert totals["curlew", PlacementState.HELD][0] == 1
+    assert totals["curlew", PlacementState.UNASKED][0] == 1
+
+
+def test_a_folder_is_kept_together_where_room_allows(ledger: Ledger) -> None:
+    settings = shelf_settings("curlew", "snipe", tiers=(tier(drives=("studio",), layout="{folder}/{name}"),))
+    shelved(ledger, settings)
+    give_room(ledger, "curlew", 6)
+    give_room(ledger, "snipe", 100)
+    shelved(ledger, settings, seen(b"A.CR3", b"heron", folder=b"shore"))
+    shelved(ledger, settings, seen(b"B.CR3", b"gulls", folder=b"shore"))  # no room on curlew
+    give_room(ledger, "curlew", 100)
+    shelved(ledger, settings, seen(b"C.CR3", b"egret", folder=b"boats"))  # the order of the file
+    shelved(
+        ledger, settings, seen(b"D.CR3", b"stint", folder=b"shore")
+    )  # both hold the folder: the order again
+    give_room(ledger, "curlew", 15)
+    shelved(ledger, settings, seen(b"E.CR3", b"terns", folder=b"shore"))  # curlew has no room any more
+    assert [w.placement.path for w in wishes(ledger, "curlew")] == [
+        b"shore/A.CR3",
+        b"boats/C.CR3",
+        b"shore/D.CR3",
+    ]
+    assert [w.placement.path for w in wishes(ledger, "snipe")] == [b"shore/B.CR3", b"shore/E.CR3"]
+
+
+def test_a_drive_that_is_taken_out_is_made_up_for_by_its_shelf(ledger: Ledger) -> None:
+    shelved(ledger, shelf_settings("curlew", "snipe"), seen(b"A.CR3"))
+    copied(ledger)
+    planned_again(ledger, shelf_settings("snipe"))
+    assert [w.placement.name for w in wishes(ledger, "snipe")] == [b"A.CR3"]
+    planned_again(ledger, shelf_settings("curlew", "snipe"))  # it is back: what was decided stays
+    assert [w.placement.name for w in wishes(ledger, "snipe")] == [b"A.CR3"]
+
+
+def test_a_drive_that_cannot_hold_large_files_is_passed_over_for_them(ledger: Ledger) -> None:
+    settings = shelf_settings("curlew", "snipe")
+    shelved(ledger, settings)
+    with ledger.transaction():
+        assert not ledger.bays.set_abilities("curlew", Abilities(file_max_bytes=4).to_json())
+    shelved(ledger, settings, seen(b"A.MP4", b"heron"), seen(b"B.CR3", b"owl", folder=b"101"))
+    assert [w.placement.name for w in wishes(ledger, "curlew")] == [b"B.CR3"]
+    assert [w.placement.name for w in wishes(ledger, "snipe")] == [b"A.MP4"]
+
+
+# Paths on a drive, refusals, suspects, marks
+
+
+def test_another_path_on_the_drive_outlives_planning_again(ledger: Ledger) -> None:
+    taken(ledger, seen(b"A:1.CR3"))
+    (wish,) = wishes(ledger)
+    with ledger.transaction():
+        ledger.wishes.set_path(wish.id, b"2026/01/A%3A1.CR3")
+    planned_again(ledger, settings_of(tier()))
+    (again,) = wishes(ledger)
+    assert (again.placement.path, again.planned) == (b"2026/01/A%3A1.CR3", wish.planned)
+
+
+def test_what_a_drive_cannot_hold_is_not_tried_again_until_something_changes(ledger: Ledger) -> None:
+    taken(ledger, seen(b"A.CR3"))
+    (wish,) = wishes(ledger)
+    with ledger.transaction():
+        assert ledger.wishes.refuse(wish.id, "too large")
+    assert wishes(ledger) == []
+    planned_again(ledger, settings_of(tier()))
+    assert wishes(ledger) == []
+    assert [(t.trouble, t.files) for t in ledger.answers.troubles()] == [("too large", 1)]
+    with ledger.transaction():
+        assert ledger.wishes.want_refused("curlew") == 1
+    assert [w.trouble for w in wishes(ledger)] == [""]
+
+
+def test_a_suspect_copy_counts_as_none_and_is_wanted_again(ledger: Ledger) -> None:
+    taken(ledger, seen(b"A.CR3"))
+    copied(ledger)
+    (copy,) = ledger.copies.on_drive(CURLEW)
+    with ledger.transaction():
+        assert ledger.copies.suspect(copy.id)
+        assert not ledger.copies.suspect(copy.id)
+        ledger.bays.set_state("curlew", state="here", reason="", at=AT)
+    assert list(ledger.copies.on_drive(CURLEW)) == []
+    assert ledger.copies.drive_places(copy.content, besides="dunlin") == []
+    (wish,) = wishes(ledger)
+    assert (wish.serving, wish.serving_path, wish.serving_is_same) == (copy.id, copy.path, True)
+    copied(ledger)  # its lane read it, and it was good after all
+    assert [c.state for c in ledger.copies.on_drive(CURLEW)] == [CopyState.VERIFIED]
+
+
+def test_a_drive_is_known_by_the_mark_that_it_was_left_with(ledger: Ledger) -> None:
+    assert ledger.bays.find_marks("id-of-nobody") is None
+    with ledger.transaction():
+        ledger.bays.plan_mark(CURLEW, found="", new="one")
+    marks = ledger.bays.find_marks("id-of-curlew")
+    assert marks is not None
+    assert (marks.mark, marks.next_mark) == ("", "one")
+    with ledger.transaction():
+        ledger.bays.confirm_mark(CURLEW)
+        ledger.bays.plan_mark(CURLEW, found="one", new="two")
+    marks = ledger.bays.find_marks("id-of-curlew")
+    assert marks is not None
+    assert (marks.mark, marks.next_mark) == ("one", "two")
+
+
+def test_drives_of_one_disk_are_one_place(ledger: Ledger) -> None:
+    taken(ledger, seen(b"A.CR3"))
+    load = ledger.loads.current("cards", AT)
+    copied(ledger)
+    copied(ledger, "dunlin", DUNLIN)
+    counting = ("curlew", "dunlin")
+    assert ledger.loads.verdict(load, copies=2, counting=counting).short == 0
+    with ledger.transaction():
+        ledger.bays.bind("curlew", "id-of-curlew", disk="disk:7")
+        ledger.bays.bind("dunlin", "id-of-dunlin", disk="disk:7")
+    assert ledger.loads.verdict(load, copies=2, counting=counting).short == 1
+    assert ledger.loads.verdict(load, copies=1, counting=counting).short == 0
+    with ledger.transaction():
+        ledger.bays.bind("dunlin", "id-of-dunlin", disk="disk:8")
+    assert ledger.loads.verdict(load, copies=2, counting=counting).short == 0
+    with ledger.transaction():  # now a mirror of two disks, on one of which the other drive lies
+        ledger.bays.bind("curlew", "id-of-curlew", disk="disk:7+disk:8")
+    assert ledger.loads.verdict(load, copies=2, counting=counting).short == 1
+
+
+def test_a_month_begins_with_the_next_content(ledger: Ledger) -> None:
+    with ledger.transaction():
+        ledger.seen.note_month("2026-01")
+    taken(ledger, seen(b"A.CR3"), seen(b"B.CR3", b"gull"))
+    with ledger.transaction():
+        ledger.seen.note_month("2026-02")
+        ledger.seen.note_month("2026-01")  # heard of again: it began when it began
+    rows = ledger._db.execute("SELECT name, first_content FROM month ORDER BY name").fetchall()
+    assert rows == [("2026-01", 1), ("2026-02", 3)]
