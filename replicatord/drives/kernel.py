@@ -39,6 +39,7 @@ class Mount:
     options: frozenset[str]  # of the mount and of the file system
     fs_type: str
     origin: str  # the device or share
+    root: str = "/"  # what of the file system is mounted there: a folder of it, for a bind mount
 
 
 def rename_no_replace(from_dir: int, from_name: bytes, to_dir: int, to_name: bytes) -> None:
@@ -55,6 +56,11 @@ def sync_file_system(fd: int) -> None:
     if _libc.syncfs(fd):
         number = ctypes.get_errno()
         raise OSError(number, os.strerror(number))
+
+
+def flushes_whole(fs_type: str) -> bool:
+    """Tell whether syncfs(2) flushes all of a file system: by FUSE it does not reach the driver's own memory."""
+    return not fs_type.startswith("fuse")
 
 
 def syncfs_reports_errors() -> bool:
@@ -133,6 +139,16 @@ def find_mount_of(fd: int) -> Mount | None:
     return next((mount for mount in read_mounts() if mount.id == number), None)
 
 
+def read_planned_points(path: str = "/etc/fstab") -> list[str]:
+    """Give the mount points that the system's own table plans (fstab(5)); empty where there is none."""
+    try:
+        with open(path, encoding="utf-8", errors="surrogateescape") as table:
+            fields = [line.split() for line in table if not line.lstrip().startswith("#")]
+    except OSError:
+        return []
+    return [_plain(words[1]) for words in fields if len(words) > 1 and words[1].startswith("/")]
+
+
 def _mount(line: str) -> Mount:
     first, second = line.rstrip("\n").split(" - ", 1)
     left, right = first.split(" "), second.split(" ")
@@ -144,6 +160,7 @@ def _mount(line: str) -> Mount:
         options=frozenset(options),
         fs_type=right[0],
         origin=_plain(right[1]),
+        root=_plain(left[3]),
     )
 
 

@@ -5,8 +5,20 @@ May not say what changed: whoever is woken looks for itself.
 
 from __future__ import annotations
 
+import os
 import select
+from collections.abc import Mapping, Sequence
 from io import BufferedReader
+from typing import Final
+
+from replicatord.drives.kernel import Mount
+
+_TABLE: Final = "/proc/self/mountinfo"
+
+
+def has_mount_table() -> bool:
+    """Tell whether mounts are noticed by themselves on this system; elsewhere a slow look has to do."""
+    return os.path.exists(_TABLE)
 
 
 class MountWatch:
@@ -17,7 +29,7 @@ class MountWatch:
         self._poll = select.poll()
         self._table: BufferedReader | None = None
         try:
-            self._table = open("/proc/self/mountinfo", "rb")  # noqa: SIM115  open for as long as it is watched
+            self._table = open(_TABLE, "rb")  # noqa: SIM115  open for as long as it is watched
         except FileNotFoundError:
             return
         self._poll.register(self._table.fileno(), select.POLLPRI | select.POLLERR)
@@ -34,3 +46,14 @@ class MountWatch:
         """Stop watching."""
         if self._table is not None:
             self._table.close()
+
+
+def mounts_below(roots: Mapping[str, str], mounts: Sequence[Mount]) -> dict[str, Mount | None]:
+    """Give for each name the mount that its folder lies on, from the table alone; no drive is touched."""
+    return {name: _mount_of(root, mounts) for name, root in roots.items()}
+
+
+def _mount_of(root: str, mounts: Sequence[Mount]) -> Mount | None:
+    """Find the mount of a folder: of those above it the deepest, and of these the last, which hides the others."""
+    above = [m for m in mounts if root == m.point or root.startswith(m.point.rstrip("/") + "/")]
+    return max(enumerate(above), key=lambda each: (len(each[1].point), each[0]))[1] if above else None

@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,6 +19,9 @@ from replicatord.model.settings import Drive
 from replicatord.rules.paths import HIDDEN_FOLDER
 
 _DEAD_OPTIONS: Final = frozenset({"ro", "emergency_ro", "shutdown"})  # of ext4 and xfs, in mountinfo
+_MARK: Final = "mark  "
+_ALIVE: Final = "alive "
+_MARK_DIGITS: Final = 32  # of a UUID without its hyphens (RFC 9562)
 _FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
@@ -30,27 +34,42 @@ class NotUsable:
     is_full: bool = False
 
 
+Objection = Callable[[int, Identity, str], NotUsable | None]
+
+
 class OpenDrive:
     """A drive that passed the check. All work goes through `root`, so it cannot land elsewhere."""
 
-    def __init__(self, *, drive: Drive, identity: Identity, root: int, hidden: int, lock: int) -> None:
+    def __init__(  # noqa: PLR0913  what was opened, handed over once
+        self, *, drive: Drive, identity: Identity, root: int, hidden: int, lock: int, mark: str
+    ) -> None:
         self.drive = drive
         self.identity = identity
         self.root = root  # open directory of the drive's root
         self.hidden = hidden  # open directory of .replicatord
+        self.mark = mark  # what the last visit that changed something left on it; "" when none ever did
         self._lock = lock
+
+    def set_mark(self, mark: str) -> None:
+        """Leave another mark on the drive, durably. Raises OSError."""
+        _write_probe(self.hidden, _mark_text(mark))
+        self.mark = mark
 
     def recheck(self) -> NotUsable | None:
         """Look again through the descriptor that work goes through, and say what is wrong, if anything."""
         try:
-            reason = _check_mount(self.drive, self.root) or _check_alive(self.hidden)
+            reason = _check_mount(self.drive, self.root) or _check_alive(self.hidden, self.mark)
             found = read_identity(self.root)
         except (OSError, ValueError) as exc:
             return NotUsable(is_absent=True, reason=f"it stopped answering ({_cause(exc)})")
         if reason is not None:
             return reason
         if found is None or found.id != self.identity.id:
-            return NotUsable(is_absent=False, reason="another drive is in its place now")
+            there = "one without an identity" if found is None else f"{found.name}, {found.id}"
+            return NotUsable(
+                is_absent=False,
+                reason=f"another drive is in its place now: expected {self.identity.id}, found {there}",
+            )
         return None
 
     def close(self) -> None:
@@ -62,15 +81,21 @@ class OpenDrive:
                 continue
 
 
-def open_drive(drive: Drive, *, studio: str) -> OpenDrive | NotUsable:
-    """Check and open a drive. Never raises for what a drive can do."""
+def open_drive(
+    drive: Drive, *, studio: str, object_to: Objection = lambda _root, _identity, _mark: None
+) -> OpenDrive | NotUsable:
+    """Check and open a drive. Never raises for what a drive can do.
+
+    `object_to` is asked before the first byte is written: it gets the open root, the identity, and the mark that
+    was left on the drive ("" when none was), and says what speaks against them.
+    """
     try:
         root = os.open(drive.root, _FOLDER_FLAGS)
     except OSError as exc:
         return NotUsable(is_absent=True, reason=_absent_reason(drive, exc))
     opened = [root]
     try:
-        answer = _check(drive, studio, root, opened)
+        answer = _check(drive, studio, root, opened, object_to)
     except (OSError, ValueError) as exc:
         answer = NotUsable(is_absent=False, reason=f"it cannot be used: {_cause(exc)}")
     if isinstance(answer, NotUsable):
@@ -84,7 +109,9 @@ def check_mounted(drive: Drive, root: int) -> NotUsable | None:
     return _check_mount(drive, root)
 
 
-def _check(drive: Drive, studio: str, root: int, opened: list[int]) -> OpenDrive | NotUsable:
+def _check(
+    drive: Drive, studio: str, root: int, opened: list[int], object_to: Objection
+) -> OpenDrive | NotUsable:
     wrong = _check_mount(drive, root)
     if wrong is not None:
         return wrong
@@ -102,14 +129,18 @@ def _check(drive: Drive, studio: str, root: int, opened: list[int]) -> OpenDrive
         )
     hidden = os.open(HIDDEN_FOLDER, _FOLDER_FLAGS, dir_fd=root)
     opened.append(hidden)
+    mark = _read_mark(hidden)
+    objection = object_to(root, identity, mark)
+    if objection is not None:
+        return objection
     lock = _lock(hidden)
     if lock is None:
         return NotUsable(is_absent=False, reason="another replicatord is using it")
     opened.append(lock)
-    dead = _check_alive(hidden)
+    dead = _check_alive(hidden, mark)
     if dead is not None:
         return dead
-    return OpenDrive(drive=drive, identity=identity, root=root, hidden=hidden, lock=lock)
+    return OpenDrive(drive=drive, identity=identity, root=root, hidden=hidden, lock=lock, mark=mark)
 
 
 def _check_mount(drive: Drive, root: int) -> NotUsable | None:
@@ -127,21 +158,43 @@ def _check_mount(drive: Drive, root: int) -> NotUsable | None:
     return None
 
 
-def _check_alive(hidden: int) -> NotUsable | None:
+def _check_alive(hidden: int, mark: str) -> NotUsable | None:
     """Write a few bytes and flush them: the only test that notices a drive that was pulled or gave up."""
-    flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
     try:
-        fd = os.open(b"probe", flags, 0o644, dir_fd=hidden)
-        try:
-            os.pwrite(fd, b"alive\n", 0)
-            os.fsync(fd)
-        finally:
-            os.close(fd)
+        _write_probe(hidden, _mark_text(mark))
     except OSError as exc:
         if exc.errno in (errno.ENOSPC, errno.EDQUOT):
             return NotUsable(is_absent=False, is_full=True, reason="it is full to the last byte")
         return NotUsable(is_absent=False, reason=f"it does not take writes ({_cause(exc)})")
     return None
+
+
+def _write_probe(hidden: int, text: bytes) -> None:
+    fd = os.open(b"probe", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644, dir_fd=hidden)
+    try:
+        os.pwrite(fd, text, 0)  # within one sector, and always of one length: old or new after a power cut
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+def _mark_text(mark: str) -> bytes:
+    return f"{_MARK if mark else _ALIVE}{mark or '-' * _MARK_DIGITS}\n".encode()
+
+
+def _read_mark(hidden: int) -> str:
+    """Read the mark that the last visit left; "" when there is none. Raises OSError."""
+    try:
+        fd = os.open(b"probe", os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK, dir_fd=hidden)
+    except FileNotFoundError:
+        return ""
+    try:
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+        text = os.read(fd, 256).decode("ascii", "replace")
+    finally:
+        os.close(fd)
+    mark = text.removeprefix(_MARK)[:_MARK_DIGITS]
+    return mark if text.startswith(_MARK) and len(mark) == _MARK_DIGITS else ""
 
 
 def _lock(hidden: int) -> int | None:

@@ -14,6 +14,29 @@ def free_bytes(root: int) -> int:
     return found.f_bavail * found.f_frsize
 
 
+def size_bytes(root: int) -> int:
+    """Give the size of the file system of `root` (statvfs(3)). Raises OSError."""
+    found = os.fstatvfs(root)
+    return found.f_blocks * found.f_frsize
+
+
+def folder_bytes(root: str) -> int:
+    """Add up all that lies in a folder, whoever put it there; links are not followed, what is gone counts nothing.
+
+    For the limit of a cloud-sync folder, which is one of all that is in it. Raises OSError when `root` cannot be
+    read.
+    """
+    total = 0
+    os.stat(root)
+    for _, _, names, folder in os.fwalk(root, follow_symlinks=False):
+        for name in names:
+            try:
+                total += os.stat(name, dir_fd=folder, follow_symlinks=False).st_size
+            except FileNotFoundError:
+                continue
+    return total
+
+
 def room_bytes(*, free: int, keep_free: int, used_by_us: int, limit: int | None) -> int:
     """Give what may still be written: above `keep_free`, and within `limit` if there is one."""
     room = free - keep_free

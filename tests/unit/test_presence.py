@@ -188,7 +188,8 @@ def test_a_drive_that_changes_under_us_is_noticed(root: Path) -> None:
         path.write_text(json.dumps({**fields, "id": "another"}), encoding="utf-8")
         why = found.recheck()
         assert why is not None
-        assert why.reason == "another drive is in its place now"
+        expected = f"another drive is in its place now: expected {fields['id']}, found curlew, another"
+        assert why.reason == expected
         path.unlink()
         assert found.recheck() is not None
         path.write_bytes(b"damaged")
