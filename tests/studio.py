@@ -95,6 +95,7 @@ class Studio:
     media: dict[str, str] = field(default_factory=dict)
     mounts: set[str] = field(default_factory=set)  # drives that are mount points
     limits: dict[str, str] = field(default_factory=dict)
+    shelves: dict[str, str] = field(default_factory=dict)
     tiers: str = TIERS
     more: str = ""  # further lines of the settings file
     zone: str = "UTC"
@@ -123,7 +124,9 @@ class Studio:
         """Write the settings file anew, from what this object says."""
         drives = "".join(
             f"  {name}: {{{'mount' if name in self.mounts else 'folder'}: {root}, medium: {self.media[name]}"
-            f"{', limit: ' + self.limits[name] if name in self.limits else ''}}}\n"
+            f"{', limit: ' + self.limits[name] if name in self.limits else ''}"
+            # All of a test's drives lie on one disk, and stand for as many.
+            f"{', shelf: ' + self.shelves[name] if name in self.shelves else ''}, disk: {name}}}\n"
             for name, root in self.drives.items()
         )
         text = (

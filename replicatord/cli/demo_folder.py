@@ -22,7 +22,8 @@ _FAVOURITES: Final = "favourites"
 _STATE: Final = "state"
 _DRIVES: Final = ("curlew", "dunlin", "north-cloud")
 _SETTINGS: Final = """\
-# Settings of the demo: as config/replicatord.yaml, with plain folders for drives and short waits.
+# Settings of the demo: as config/replicatord.yaml, with plain folders for drives and short waits. They all lie on
+# one disk, which counts as one place; `disk` says that each stands for a disk of its own.
 studio: Tidewrack Studio
 ledger: {ledger}
 log: {log}
@@ -32,8 +33,8 @@ sources:
   favourites: {{folder: {favourites}}}
 
 drives:
-  curlew: {{folder: {curlew}, medium: hdd}}
-  dunlin: {{folder: {dunlin}, medium: ssd}}
+  curlew: {{folder: {curlew}, medium: hdd, disk: curlew}}
+  dunlin: {{folder: {dunlin}, medium: ssd, disk: dunlin}}
   north-cloud: {{folder: {north_cloud}, medium: cloud, limit: 15GB}}
 
 tiers:

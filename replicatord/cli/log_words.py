@@ -73,6 +73,10 @@ def _say_rescan(fields: Fields) -> tuple[str, str]:
     return _text(fields, "source"), f"looked through: {seen}, {new} new or changed{why}"
 
 
+def _say_up_to_date(fields: Fields) -> tuple[str, str]:
+    return _drive(fields), _text(fields, "text").removeprefix(_drive(fields)).strip()
+
+
 def _say_settings_read(fields: Fields) -> tuple[str, str]:
     changes = _texts(fields, "changes")
     return "settings", f"read: {'; '.join(changes) if changes else 'nothing changed'}"
@@ -116,7 +120,15 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "copies_no_longer_asked_for": _about("", "{files} copies: {reason}"),
         "earlier_version_kept": _about("drive", "{path}: the earlier version is kept as {kept_as}"),
         "path_was_taken": _about("drive", "{path} was taken by something else; copied as {instead}"),
+        "copy_is_suspect": _about(
+            "drive", "{path}: its copy is not good ({reason}); another is used, and this one is looked at"
+        ),
+        "copy_set_aside": _about("drive", "{path}: {reason}; the bad file is kept as {set_aside_as}"),
+        "copy_refused": _about("drive", "{path} cannot be held by this drive: {reason}; it is not tried again"),
+        "shelf_goes_on": _about("drive", "{files} files: {reason}"),
         "drive_is_here": _about("drive", "is here"),
+        "drive_is_up_to_date": _say_up_to_date,
+        "drive_does_not_answer": _about("drive", "{reason}"),
         "drive_waits": _about("drive", "waits: {reason}"),
         "drive_is_away": _about("drive", "is away: {reason}"),
         "drive_is_another": _about(
@@ -135,6 +147,7 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "service_stopped": _about("", "stopped: {reason}"),
         "settings_read": _say_settings_read,
         "settings_broken": _say_settings_broken,
+        "settings_cost": _about("", "the settings ask for: {text}"),
     }
 )
 

@@ -6,41 +6,18 @@ May not print, and may not change what a thing is called: only bytes that would 
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Final
 
 from replicatord.log.times import path_text
-
-_SIZE_UNITS: Final = ("B", "kB", "MB", "GB", "TB", "PB")  # powers of 1000: SI brochure, 9th edition, table 7
-_MINUTE_S: Final = 60
-_HOUR_S: Final = 3600
-_DAY_S: Final = 86_400
-
-
-def size_words(size_bytes: float) -> str:
-    """Give bytes as people say them, to one decimal: "18.2 GB"."""
-    value = float(size_bytes)
-    for unit in _SIZE_UNITS[:-1]:
-        if value < 999.95:  # what would round to 1000.0 goes into the next unit
-            return f"{value:.0f} B" if unit == "B" else f"{value:.1f} {unit}"
-        value /= 1000
-    return f"{value:.1f} {_SIZE_UNITS[-1]}"
+from replicatord.log.words import counted as counted  # noqa: PLC0414  commands find all words here
+from replicatord.log.words import size_words as size_words  # noqa: PLC0414
+from replicatord.log.words import span_words as span_words  # noqa: PLC0414
+from replicatord.model.settings import CARD_MARK
 
 
-def span_words(seconds: float) -> str:
-    """Give a time that something will take, roughly: nobody needs the seconds of an hour."""
-    if seconds < _MINUTE_S:
-        return "under a minute"
-    if seconds < _HOUR_S:
-        return f"about {round(seconds / _MINUTE_S)} min"
-    if seconds < 2 * _DAY_S:
-        minutes = round(seconds / _MINUTE_S)
-        return f"about {minutes // 60} h {minutes % 60} min"
-    return f"about {seconds / _DAY_S:.1f} days"
-
-
-def counted(count: int, noun: str, plural: str = "") -> str:
-    """Give a number with its noun: "1 file", "1,234 files"."""
-    return f"{count:,} {noun if count == 1 else plural or noun + 's'}"
+def source_words(name: str) -> str:
+    """Give a source as people call it: "cards", or "card 17 of sd" for the card "sd#17"."""
+    source, mark, number = name.partition(CARD_MARK)
+    return f"card {number} of {source}" if mark else name
 
 
 def instant_words(at: str) -> str:

@@ -10,10 +10,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from replicatord.drives.twins import Twins
 from replicatord.ledger.desk import LedgerDesk
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import offset_text, utc_text
-from replicatord.model.settings import Settings
+from replicatord.model.settings import Settings, Source
 
 
 @dataclass(slots=True, kw_only=True)
@@ -25,7 +26,18 @@ class Context:
     now: Callable[[], datetime]  # aware, in the studio's zone; never decides about safety (I14)
     monotonic: Callable[[], float]  # seconds; for all intervals
     look_again: Callable[[str, bytes], None]  # a file of a source is not what it was: (source, path)
+    wake: Callable[[Mapping[str, int]], None] = lambda _: None  # lanes that got bytes of new work
+    twins: Twins = field(default_factory=Twins)
+    # The cards that are mounted now, by name; replaced as a whole, by the ledger's thread alone.
+    cards: Mapping[str, Source] = field(default_factory=dict)
     stop: threading.Event = field(default_factory=threading.Event)
+
+    def find_source(self, name: str) -> Source | None:
+        """Find a place that files are read from: a folder of the settings, or a card while it is mounted."""
+        source = self.settings.sources.get(name)
+        if source is not None:
+            return source if source.folder else None  # a pattern of cards is no place itself
+        return self.cards.get(name)
 
     def at(self) -> str:
         """Give this instant as the ledger and the log write it."""

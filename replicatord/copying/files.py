@@ -11,9 +11,9 @@ import os
 import stat
 from collections import OrderedDict
 from collections.abc import Iterator
-from contextlib import suppress
 from typing import Final
 
+from replicatord.drives.abilities import TRIAL_PREFIX, list_folder
 from replicatord.drives.kernel import rename_no_replace, sync_file_system, syncfs_reports_errors
 from replicatord.rules.paths import HIDDEN_FOLDER
 
@@ -23,6 +23,10 @@ SET_ASIDE: Final = HIDDEN_FOLDER + b"/set-aside"
 _OPEN_FOLDERS_MAX: Final = 128
 _FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _NO_SUCH_CALL: Final = frozenset({errno.ENOSYS, errno.EINVAL, errno.ENOTSUP})
+_NO_FOLDER_FLUSH: Final = _NO_SUCH_CALL | {
+    errno.EBADF
+}  # fsync(2): "bound to a special file", or no such call
+_NO_SUCH_NAME: Final = frozenset({errno.ENAMETOOLONG, errno.EILSEQ})  # what cannot be a name names nothing
 
 
 class DriveFiles:
@@ -35,6 +39,8 @@ class DriveFiles:
         self._folders: OrderedDict[bytes, int] = OrderedDict()
         self._touched: dict[bytes, None] = {}
         self._next = 0
+        self._flushes_folders = True  # until the file system refuses
+        self._counts_links = os.fstat(root).st_nlink > 0  # not every driver does
         for folder in (PARTIAL, EARLIER, SET_ASIDE):
             self._folder(folder, make=True)
 
@@ -46,11 +52,18 @@ class DriveFiles:
 
     def clear_partial(self) -> int:
         """Remove what an interrupted visit left unproved; give how many files that were."""
-        folder = self._folder(PARTIAL, make=True)
-        names = os.listdir(folder)
-        for name in names:
-            os.unlink(name, dir_fd=folder)
-        return len(names)
+        folder, count = self._folder(PARTIAL, make=True), 0
+        for name in list_folder(folder):
+            if not stat.S_ISDIR(os.stat(name, dir_fd=folder, follow_symlinks=False).st_mode):
+                os.unlink(name, dir_fd=folder)
+                count += 1
+            elif name.startswith(TRIAL_PREFIX):
+                _remove_trial(folder, name)
+        return count
+
+    def probe_folder(self) -> int:
+        """Give the open folder in which the file system may be probed; good until the next call of anything here."""
+        return self._folder(PARTIAL, make=True)
 
     def new_partial(self) -> bytes:
         """Give a path in the folder for unproved files that nothing has yet."""
@@ -70,11 +83,15 @@ class DriveFiles:
         return os.open(name, flags, dir_fd=folder)
 
     def find_stat(self, path: bytes) -> os.stat_result | None:
-        """Give what is at a path, links not followed; None when nothing is there."""
+        """Give what is at a path, links not followed; None when nothing is there, or could be."""
         try:
             folder, name = self._parent(path, make=False)
             return os.stat(name, dir_fd=folder, follow_symlinks=False)
         except FileNotFoundError:
+            return None
+        except OSError as exc:
+            if exc.errno not in _NO_SUCH_NAME:
+                raise
             return None
 
     def remove_partial(self, path: bytes) -> None:
@@ -113,20 +130,36 @@ class DriveFiles:
             folder = parent
 
     def sync_contents(self) -> bool:
-        """Flush every file of the drive's file system; False where the kernel would hide errors of that."""
+        """Flush every file of the drive's file system; False where the kernel would hide errors of that.
+
+        Reaches the medium on those file systems alone that `drives.kernel.flushes_whole` names.
+        """
         if not syncfs_reports_errors():
             return False
         sync_file_system(self._root)
+        # For FAT, syncfs(2) leaves all in the disk's own cache: only fsync(2) has that written (Linux, fs/sync.c
+        # and fat_file_fsync in fs/fat/file.c).
+        self._flush_folder(PARTIAL)
         return True
 
     def sync_folders(self) -> None:
-        """Make every name that was given or taken away durable: names live in directories (fsync(2))."""
-        while self._touched:
+        """Make every name that was given or taken away durable: names live in directories (fsync(2)).
+
+        Where a file system refuses that for directories, all of it is flushed instead. Raises OSError when that
+        fails too; then the names stay on the list.
+        """
+        for folder in list(self._touched):
             self._close_some()
-            folder = next(iter(self._touched))
-            with suppress(FileNotFoundError):  # removed since, being empty; its parent is on the list
-                os.fsync(self._folder(folder, make=False))
+            try:
+                is_flushed = self._flush_folder(folder)
+            except FileNotFoundError:
+                is_flushed = True  # removed since, being empty; its parent is on the list
+            if not is_flushed:
+                break
             del self._touched[folder]
+        if self._touched:
+            self._flush_instead()
+            self._touched.clear()
 
     def touch_folders(self, *paths: bytes) -> None:
         """Have all folders above some paths flushed next time, as far as they exist."""
@@ -176,8 +209,30 @@ class DriveFiles:
         from_folder, from_name = self._parent(partial, make=False)
         to_folder, to_name = self._parent(path, make=True)
         os.rename(from_name, to_name, src_dir_fd=from_folder, dst_dir_fd=to_folder)
-        os.fsync(to_folder)
+        if not self._flush_folder(os.path.dirname(path)):
+            self._flush_instead()
         return size
+
+    def _flush_folder(self, path: bytes) -> bool:
+        """Flush one directory; False where the file system refuses that for directories. Raises OSError."""
+        if not self._flushes_folders:
+            return False
+        folder = self._folder(path, make=False)
+        try:
+            os.fsync(folder)
+        except OSError as exc:
+            if exc.errno not in _NO_FOLDER_FLUSH:
+                raise
+            self._flushes_folders = False
+        return self._flushes_folders
+
+    def _flush_instead(self) -> None:
+        """Flush the whole file system for its directories. Raises OSError, also where errors would be hidden."""
+        if not syncfs_reports_errors():
+            raise OSError(
+                errno.ENOTSUP, "new names cannot be made durable: directories cannot be flushed here"
+            )
+        sync_file_system(self._root)
 
     def _parent(self, path: bytes, *, make: bool) -> tuple[int, bytes]:
         self._close_some()
@@ -189,11 +244,11 @@ class DriveFiles:
         if not path:
             return self._root
         fd = self._folders.get(path)
-        if fd is not None and os.fstat(fd).st_nlink:
+        if fd is not None and self._is_linked(fd):
             self._folders.move_to_end(path)
             return fd
-        # No link is left to a folder that was removed, by the other thread of this drive or by somebody
-        # else (stat(2)); one of its name may be there again, and that is another folder.
+        # It was removed, by the other thread of this drive or by somebody else; one of its name may be there
+        # again, and that is another folder.
         self._forget(path)
         parent_path, name = os.path.split(path)
         parent = self._folder(parent_path, make=make)
@@ -206,6 +261,18 @@ class DriveFiles:
         fd = os.open(name, _FOLDER_FLAGS, dir_fd=parent)
         self._folders[path] = fd
         return fd
+
+    def _is_linked(self, fd: int) -> bool:
+        """Tell whether an open folder still has a name: no link is left to one that was removed (stat(2)).
+
+        FUSE drivers say that there is no such folder, and a file server that its handle is stale.
+        """
+        try:
+            return os.fstat(fd).st_nlink > 0 or not self._counts_links
+        except OSError as exc:
+            if exc.errno not in (errno.ENOENT, errno.ESTALE):
+                raise
+            return False
 
     def _close_some(self) -> None:
         """Close the folders that were used longest ago; never in the middle of a path, whose folders may be many."""
@@ -224,6 +291,17 @@ class DriveFiles:
         except FileNotFoundError:
             return
         raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), os.fsdecode(name))
+
+
+def _remove_trial(folder: int, name: bytes) -> None:
+    """Remove what trying out the file system left behind when it was interrupted."""
+    fd = os.open(name, _FOLDER_FLAGS, dir_fd=folder)
+    try:
+        for each in list_folder(fd):
+            os.unlink(each, dir_fd=fd)
+    finally:
+        os.close(fd)
+    os.rmdir(name, dir_fd=folder)
 
 
 def is_regular(found: os.stat_result) -> bool:

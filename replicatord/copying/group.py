@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -66,11 +66,12 @@ class Publisher:
         bay: str,
         drive: int,
         has_medium: bool,
-        reads_from_medium: bool,
+        note_room: Callable[[Ledger], None],
     ) -> None:
+        """`has_medium`: what is read back surely comes from it. `note_room` notes the drive's room in the ledger."""
         self._context, self._files, self._prover, self._record = context, files, prover, record
         self._bay, self._drive = bay, drive
-        self._has_medium, self._proof = has_medium, "medium" if reads_from_medium else "cache"
+        self._has_medium, self._note_room = has_medium, note_room
         self.moved = False  # the drive's list names paths that are no more
 
     def finish(self, group: Sequence[Staged], *, since: float) -> GroupResult:
@@ -104,7 +105,7 @@ class Publisher:
             return True
         begun = self._context.monotonic()
         placement = staged.wish.placement
-        found = self._read_back(staged.partial or placement.path)
+        found = self._read_back(staged.partial or placement.path, is_old=not staged.partial)
         staged.busy_s += self._context.monotonic() - begun
         staged.found = found
         if found.was_cached and self._has_medium:
@@ -120,10 +121,18 @@ class Publisher:
             self._path_is_taken(staged.wish, result)
         return False
 
-    def _read_back(self, path: bytes) -> ReadBack:
-        """Read from the medium; pages that stay cached (still under way to it) are flushed and dropped again."""
+    def _read_back(self, path: bytes, *, is_old: bool) -> ReadBack:
+        """Read from the medium; pages that stay cached (still under way to it) are flushed and dropped again.
+
+        An old file whose blocks cannot be read is one that does not match; a new one is the drive's trouble.
+        """
         for _ in range(_DROPS_MAX):
-            found = self._prover.read_back(self._files, path)
+            try:
+                found = self._prover.read_back(self._files, path)
+            except OSError as exc:
+                if is_old and exc.errno == errno.EIO:
+                    return ReadBack(digest=b"", size_bytes=0, mtime_ns=0, inode=0, was_cached=False)
+                raise
             if not found.was_cached or not self._has_medium:
                 return found
             self._files.sync_file(path)
@@ -169,7 +178,7 @@ class Publisher:
         except OSError as exc:
             if exc.errno not in _CANNOT_HOLD:
                 raise
-            self._trouble(staged, result, f"the drive's file system cannot hold it ({exc.strerror})")
+            note_refused(self._context, wish, f"the drive's file system cannot hold it ({exc.strerror})")
             if staged.partial:
                 self._files.remove_partial(staged.partial)
             return False
@@ -198,6 +207,7 @@ class Publisher:
         result.refiled += 1
 
         def note(ledger: Ledger) -> None:
+            ledger.bays.confirm_mark(self._drive)
             ledger.wishes.hold(wish.id, copy)
             self._context.say(
                 ledger,
@@ -267,6 +277,8 @@ class Publisher:
         busy_ms = round((self._context.monotonic() - since) * 1000)
 
         def note(ledger: Ledger) -> None:
+            ledger.bays.confirm_mark(self._drive)
+            self._note_room(ledger)
             ledger.bays.set_sums_bytes(self._bay, size)
             ledger.bays.add_speed(self._bay, written_bytes=result.done_bytes, busy_ms=busy_ms)
             for staged in published:
@@ -300,9 +312,10 @@ class Publisher:
                 "bytes": placement.size_bytes,
                 "digest": placement.digest.hex(),
                 "seconds": round(staged.busy_s, 3),
-                **({} if self._proof == "medium" else {"read_back_from": "perhaps a cache: no local medium"}),
+                **({} if self._has_medium else {"read_back_from": "perhaps a cache: no local medium"}),
                 **({"read_from": staged.told_as} if staged.told_as.startswith("drive ") else {}),
                 **({} if staged.partial else {"found_in_place": True}),
+                **({} if wish.planned == placement.path else path_fields("planned_path", wish.planned)),
             },
         )
 
@@ -342,8 +355,14 @@ class Publisher:
             result.troubled.append(wish.id)
 
     def _path_is_taken(self, wish: Wish, result: GroupResult) -> None:
-        """Give the copy a name of its own beside somebody else's file, which stays as it is."""
-        if step_aside(self._context, self._files, wish):
+        """Give the copy a name of its own beside somebody else's file, which stays as it is.
+
+        A copy of ours that went bad is set aside instead, and made again at its path.
+        """
+        if set_suspect_aside(self._context, self._files, wish, drive=self._drive):
+            self.moved = True
+            result.again = True
+        elif step_aside(self._context, self._files, wish):
             result.again = True
         else:
             result.troubled.append(wish.id)
@@ -383,6 +402,38 @@ def step_aside(context: Context, files: DriveFiles, wish: Wish) -> bool:
     return True
 
 
+def set_suspect_aside(context: Context, files: DriveFiles, wish: Wish, *, drive: int) -> bool:
+    """Move what is at a wish's path into set-aside/ if it is a copy of ours that went bad; tell whether it was.
+
+    Renamed, never removed (promise I8); the copy is made again from another place.
+    """
+    path = wish.placement.path
+    known = context.desk.look(lambda l: l.copies.find_at(drive, path))
+    if known is None or known.state is not CopyState.SUSPECT or known.content != wish.content:
+        return False
+    at = context.at()
+    new = SET_ASIDE + b"/" + at.replace(":", "").encode() + b"-%d-" % wish.id + os.path.basename(path)[-180:]
+    move_copy(context.desk, files, drive=drive, copy=known.id, old=path, new=new, state=CopyState.SET_ASIDE)
+
+    def note(ledger: Ledger) -> None:
+        ledger.wishes.forget_copy(known.id)
+        context.say(
+            ledger,
+            "copy_set_aside",
+            {
+                "level": "error",
+                "drive": wish.placement.drive,
+                **path_fields("path", path),
+                **path_fields("set_aside_as", new),
+                "digest": wish.placement.digest.hex(),
+                "reason": "it no longer held what it should; the copy is made again from another place",
+            },
+        )
+
+    context.desk.ask(note)
+    return True
+
+
 def _free_path_beside(files: DriveFiles, wish: Wish, split_stem: SplitStem) -> bytes | None:
     """Find a path for a copy whose own is taken: a digest suffix, as for two frames with one name."""
     folder, name = os.path.split(wish.placement.path)
@@ -398,12 +449,26 @@ def _free_path_beside(files: DriveFiles, wish: Wish, split_stem: SplitStem) -> b
 
 def note_trouble(context: Context, wish: Wish, trouble: str) -> None:
     """Remember why a copy is still wanted, and tell it once."""
+    _note(
+        context,
+        wish,
+        "copy_waits",
+        trouble,
+        lambda ledger: ledger.wishes.set_trouble(wish.id, trouble=trouble, is_try=True),
+    )
 
+
+def note_refused(context: Context, wish: Wish, trouble: str) -> None:
+    """Remember that a drive cannot hold a file whatever is tried, and tell it once."""
+    _note(context, wish, "copy_refused", trouble, lambda ledger: ledger.wishes.refuse(wish.id, trouble))
+
+
+def _note(context: Context, wish: Wish, event: str, trouble: str, is_news: Callable[[Ledger], bool]) -> None:
     def note(ledger: Ledger) -> None:
-        if ledger.wishes.set_trouble(wish.id, trouble=trouble, is_try=True):
+        if is_news(ledger):
             context.say(
                 ledger,
-                "copy_waits",
+                event,
                 {
                     "level": "warning",
                     "drive": wish.placement.drive,

@@ -15,17 +15,29 @@ from __future__ import annotations
 
 import errno
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from replicatord.copying.context import Context
 from replicatord.copying.group import GroupResult
 from replicatord.copying.readback import Interrupted
+from replicatord.copying.spill import has_too_little, spill
 from replicatord.copying.visit import Visit
+from replicatord.drives.disks import disk_of
+from replicatord.drives.identity import Identity
+from replicatord.drives.kernel import file_system_uuid
+from replicatord.drives.mounts import has_mount_table
 from replicatord.drives.presence import NotUsable, OpenDrive, open_drive
+from replicatord.ledger.bays import Marks
 from replicatord.ledger.ledger import Ledger
+from replicatord.log.words import counted, size_words, span_words
+from replicatord.model.abilities import Abilities
+from replicatord.model.settings import Drive
 
 _RETRY_S: Final = 5.0  # a drive that is waited for is looked at this often; opening it is cheap
+_RETRY_ABSENT_S: Final = (
+    60.0  # where mounts are noticed by themselves, this is only for what they do not tell
+)
 _RETRY_FULL_S: Final = 60.0  # a full drive is opened and flushed to look again, so more rarely
 _REST_FIRST_S: Final = 5.0  # a copy that could not be made rests, each time twice as long
 _REST_MAX_S: Final = 3600.0
@@ -38,6 +50,15 @@ class LaneProgress:
     files: int
     size_bytes: int
     is_here: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Arrival:
+    """When a drive came, and how far its lane was then."""
+
+    at_s: float  # monotonic
+    files: int
+    size_bytes: int
 
 
 class Lane(threading.Thread):
@@ -57,6 +78,11 @@ class Lane(threading.Thread):
         self._progress = LaneProgress(files=0, size_bytes=0, is_here=False)
         self._waits = False
         self._is_full = False
+        self._is_absent = False
+        self._abilities: Abilities | None = None  # as probed since the drive came
+        self._is_news = False  # the drive was not here before the visit in hand
+        self._arrival: _Arrival | None = None  # until all that the drive lacked when it came is done
+        self._beat_s: float | None = None  # the last sign of life of a visit, monotonic; None between visits
         self.failure: BaseException | None = None
 
     @property
@@ -75,6 +101,16 @@ class Lane(threading.Thread):
     def owed_bytes(self) -> int:
         """How far the lane is behind what it was woken for; 0 while its drive is not here."""
         return self._owed_bytes if self._progress.is_here else 0
+
+    def silent_s(self) -> float:
+        """Give for how long the visit in hand has shown no sign of life; 0 when none is in hand."""
+        beat_s = self._beat_s
+        return 0.0 if beat_s is None else max(self._context.monotonic() - beat_s, 0.0)
+
+    @property
+    def is_visiting(self) -> bool:
+        """Tell whether the drive is in use just now."""
+        return self._beat_s is not None
 
     def leave(self) -> None:
         """End the lane after the visit in hand: its drive is no longer in the settings."""
@@ -118,7 +154,11 @@ class Lane(threading.Thread):
     def _patience_s(self) -> float | None:
         """How long to wait before looking again unasked; None when nothing is left that time could help."""
         if self._waits:
-            return _RETRY_FULL_S if self._is_full else _RETRY_S
+            if self._is_full:
+                return _RETRY_FULL_S
+            drive = self._context.settings.drives.get(self.bay)
+            is_told = self._is_absent and has_mount_table() and drive is not None and drive.is_mount
+            return _RETRY_ABSENT_S if is_told else _RETRY_S
         if self._resting:
             soonest = min(until for until, _ in self._resting.values())
             return max(soonest - self._context.monotonic(), 0.5)
@@ -130,7 +170,14 @@ class Lane(threading.Thread):
         if drive is None:
             self._leave = True
             return
-        opened = open_drive(drive, studio=settings.studio)
+        self._beat()
+        try:
+            self._look(drive, settings.studio)
+        finally:
+            self._beat_s = None
+
+    def _look(self, drive: Drive, studio: str) -> None:
+        opened = open_drive(drive, studio=studio, object_to=self._object_to)
         if isinstance(opened, NotUsable):
             self._note_waiting(opened)
             return
@@ -141,27 +188,64 @@ class Lane(threading.Thread):
         finally:
             opened.close()
 
-    def _work_on(self, opened: OpenDrive) -> None:
-        number = self._context.desk.ask(lambda l: self._note_here(l, opened))
-        self._progress = LaneProgress(
-            files=self._progress.files, size_bytes=self._progress.size_bytes, is_here=True
+    def _object_to(self, root: int, identity: Identity, mark: str) -> NotUsable | None:
+        """Say what speaks against a drive that carries the right identity: a clone, an older state of it."""
+        marks = self._context.desk.look(lambda l: l.bays.find_marks(identity.id))
+        wrong = None if marks is None else _compare(marks, self.bay, mark, file_system_uuid(root))
+        return wrong or self._find_twin(root, identity)
+
+    def _beat(self) -> bool:
+        """Show life; tell whether the service stops."""
+        self._beat_s = self._context.monotonic()
+        return self._context.stop.is_set()
+
+    def _find_twin(self, root: int, identity: Identity) -> NotUsable | None:
+        twin = self._context.twins.find(root, identity)
+        if not twin:
+            return None
+        reason = (
+            f"another disk, mounted at {twin}, carries the same identity: one of the two is a clone."
+            f" Expected one {self.bay}, found two; unmount the one that is not meant"
         )
-        visit = Visit(self._context, opened, number, is_resting=self._is_resting, on_group=self._note_group)
+        return NotUsable(is_absent=False, reason=reason)
+
+    def _work_on(self, opened: OpenDrive) -> None:
+        disk, fs_uuid = disk_of(opened.root, opened.drive), file_system_uuid(opened.root)
+        number = self._context.desk.ask(lambda l: self._note_here(l, opened, disk=disk, fs_uuid=fs_uuid))
+        self._progress = replace(self._progress, is_here=True)
+        if self._arrival is None and self._is_news:
+            files, size = self._progress.files, self._progress.size_bytes
+            self._arrival = _Arrival(at_s=self._context.monotonic(), files=files, size_bytes=size)
+        visit = Visit(
+            self._context,
+            opened,
+            number,
+            is_resting=self._is_resting,
+            on_group=self._note_group,
+            must_stop=self._beat,
+            find_twin=lambda: self._find_twin(opened.root, opened.identity),
+            abilities=self._abilities,
+        )
         begun = self._context.monotonic()
         try:
+            self._abilities = visit.begin()
+            if has_too_little(self._context, self.bay):
+                spill(self._context, self.bay)
             why = visit.work()
         finally:
             visit.close()
         # Whoever's rest was over has been tried in this visit: still resting, or done.
         self._resting = {wish: rest for wish, rest in self._resting.items() if rest[0] > begun}
+        if why is not None and why.is_full:
+            spill(self._context, self.bay)
         if why is not None:
             self._note_waiting(why)
             return
         self._waits = False
         self._context.desk.ask(self._note_complete)
 
-    def _note_here(self, ledger: Ledger, opened: OpenDrive) -> int:
-        number, is_other = ledger.bays.bind(self.bay, opened.identity.id)
+    def _note_here(self, ledger: Ledger, opened: OpenDrive, *, disk: str, fs_uuid: str) -> int:
+        number, is_other = ledger.bays.bind(self.bay, opened.identity.id, disk=disk, fs_uuid=fs_uuid)
         if is_other:
             again = ledger.wishes.want_again(self.bay)
             self._context.say(
@@ -169,9 +253,10 @@ class Lane(threading.Thread):
             )
         before = ledger.bays.get(self.bay).state
         # A full drive stays full until it took something, so that it is told once.
-        if before != "full" and ledger.bays.set_state(
+        self._is_news = before != "full" and ledger.bays.set_state(
             self.bay, state="here", reason="", at=self._context.at()
-        ):
+        )
+        if self._is_news:
             self._context.say(ledger, "drive_is_here", {"drive": self.bay})
         return number
 
@@ -181,12 +266,38 @@ class Lane(threading.Thread):
             self._context.say(ledger, "drive_is_here", {"drive": self.bay})
         if not ledger.wishes.next_wishes(self.bay, after=0, limit=1):
             ledger.bays.set_complete(self.bay, at)
+            self._tell_up_to_date(ledger)
+
+    def _tell_up_to_date(self, ledger: Ledger) -> None:
+        """Say once after a drive came that it has all, so that it may go again."""
+        arrival, self._arrival = self._arrival, None
+        if arrival is None:
+            return
+        files = self._progress.files - arrival.files
+        size = self._progress.size_bytes - arrival.size_bytes
+        seconds = self._context.monotonic() - arrival.at_s
+        done = (
+            f"{counted(files, 'file')}, {size_words(size)}, {span_words(seconds)}"
+            if files
+            else "nothing was missing"
+        )
+        self._context.say(
+            ledger,
+            "drive_is_up_to_date",
+            {
+                "drive": self.bay,
+                "files": files,
+                "bytes": size,
+                "seconds": round(seconds, 1),
+                "text": f"{self.bay} is up to date: {done}; may be unplugged, once it is unmounted",
+            },
+        )
 
     def _note_waiting(self, why: NotUsable) -> None:
-        self._waits, self._is_full = True, why.is_full
-        self._progress = LaneProgress(
-            files=self._progress.files, size_bytes=self._progress.size_bytes, is_here=False
-        )
+        self._waits, self._is_full, self._is_absent = True, why.is_full, why.is_absent
+        self._progress = replace(self._progress, is_here=False)
+        if not why.is_full:
+            self._arrival = self._abilities = None
         drive = self._context.settings.drives.get(self.bay)
         is_away = why.is_absent and drive is not None and drive.is_away
         state = "full" if why.is_full else "away" if is_away else "waiting"
@@ -216,9 +327,48 @@ class Lane(threading.Thread):
             is_here=True,
         )
 
+    def note_silence(self) -> None:
+        """Note that the drive does not answer. For the main loop: this lane itself hangs in the kernel."""
+        reason = (
+            "it does not answer: a call to it has not returned. If that stays so, look at its cable and power;"
+            " the other drives go on"
+        )
+
+        def note(ledger: Ledger) -> None:
+            if ledger.bays.set_state(self.bay, state="waiting", reason=reason, at=self._context.at()):
+                fields = {"level": "error", "drive": self.bay, "reason": reason}
+                self._context.say(ledger, "drive_does_not_answer", fields)
+
+        self._context.desk.ask(note)
+
     def _is_resting(self, wish: int) -> bool:
         until, _ = self._resting.get(wish, (0.0, 0.0))
         return until > self._context.monotonic()
+
+
+def _compare(marks: Marks, name: str, mark: str, fs_uuid: str) -> NotUsable | None:
+    """Tell what speaks against a drive that carries the right identity being as it was last left.
+
+    A clone, and a drive that was set back to an older state, lack files that the ledger has as verified.
+    """
+    advice = (
+        f"Nothing is written to it. If it is to be {name} from now on, run `replicatord adopt {name} --again`"
+    )
+    if fs_uuid and marks.fs_uuid and fs_uuid != marks.fs_uuid:
+        reason = (
+            f"it carries the identity of {name}, but is another file system: expected {marks.fs_uuid},"
+            f" found {fs_uuid}. It is a clone. {advice}"
+        )
+        return NotUsable(is_absent=False, reason=reason)
+    known = {marks.mark, marks.next_mark} - {""}
+    if known and mark not in known:
+        reason = (
+            f"it carries the identity of {name}, but not the mark that {name} was last left with: it is a clone,"
+            f" or an older state of it. Expected {marks.mark or marks.next_mark}, found {mark or 'none'}."
+            f" {advice}"
+        )
+        return NotUsable(is_absent=False, reason=reason)
+    return None
 
 
 def _why_it_failed(exc: OSError) -> NotUsable:

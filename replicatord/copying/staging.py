@@ -12,10 +12,12 @@ import os
 from collections.abc import Callable
 from typing import Final
 
+from replicatord.copying.far import FarReader, NotAnswering, close_quietly
 from replicatord.copying.files import DriveFiles
 from replicatord.copying.places import Opened
 from replicatord.copying.readback import Interrupted
 from replicatord.drives.buffers import BLOCK_BYTES, CHUNK_BYTES, aligned_buffer, rounded_up
+from replicatord.media.digests import Hasher
 from replicatord.model.frames import FileStat
 
 DIRECT_FROM_BYTES: Final = 1 << 20  # below, direct writes are slower than cached ones (measured)
@@ -30,20 +32,42 @@ class SourceUnreadable(Exception):  # noqa: N818  a finding about the place, not
     """The place that a content was to be copied from gave an error."""
 
 
+class SourceDiffers(SourceUnreadable):
+    """A drive's copy that was to be copied from holds other bytes than it should."""
+
+
 class Stager:
     """Copies open files into a drive's partial folder. One lane's, with its own buffer."""
 
-    def __init__(self, *, must_stop: Callable[[], bool]) -> None:
+    def __init__(
+        self, *, must_stop: Callable[[], bool], far: FarReader, new_hasher: Callable[[], Hasher]
+    ) -> None:
+        """`far` reads from places that may never answer; `new_hasher` checks what comes from another drive."""
         self._buffer = aligned_buffer()
         self._must_stop = must_stop
+        self._far, self._new_hasher = far, new_hasher
         self._direct = True  # until this drive refuses
 
-    def stage(self, files: DriveFiles, content: Opened, *, each_synced: bool) -> bytes:
-        """Copy `content` to a new partial file and give its path.
+    def stage(self, files: DriveFiles, content: Opened, digest: bytes, *, each_synced: bool) -> bytes:
+        """Copy `content`, whose digest should be `digest`, to a new partial file and give its path; closes it.
 
-        Not yet flushed unless `each_synced`. Raises OSError (of this drive), SourceUnreadable,
-        SourceChanged, Interrupted; then the partial file is gone, and is never tried again under the same inode (promise I6).
+        Not yet flushed unless `each_synced`. Raises OSError (of this drive), SourceUnreadable, SourceDiffers,
+        SourceChanged, Interrupted; then the partial file is gone, and is never tried again under the same inode
+        (promise I6).
         """
+        try:
+            path = self._stage(files, content, digest, each_synced=each_synced)
+        except NotAnswering as exc:
+            # The thread that hangs has file and buffer; it closes the one, and the other is never used again.
+            self._buffer = aligned_buffer()
+            raise SourceUnreadable(f"{content.told_as} does not answer") from exc
+        except BaseException:
+            close_quietly(content.fd)
+            raise
+        close_quietly(content.fd)
+        return path
+
+    def _stage(self, files: DriveFiles, content: Opened, digest: bytes, *, each_synced: bool) -> bytes:
         path = files.new_partial()
         is_direct = self._direct and content.size_bytes >= DIRECT_FROM_BYTES
         try:
@@ -56,29 +80,29 @@ class Stager:
             fd = files.open_new(path)
         try:
             try:
-                self._copy(content, fd, is_direct=is_direct)
+                self._copy(content, fd, digest, is_direct=is_direct)
                 os.utime(fd, ns=(content.mtime_ns, content.mtime_ns))
                 if each_synced:
                     os.fsync(fd)
             finally:
                 os.close(fd)
-            if content.is_source and FileStat.of(os.fstat(content.fd)) != content.stat:
+            if content.place.source and self._look(content) != content.stat:
                 raise SourceChanged(content.told_as)  # noqa: TRY301  one place drops the partial file
         except BaseException:
             _drop(files, path)
             raise
         return path
 
-    def _copy(self, content: Opened, fd: int, *, is_direct: bool) -> None:
-        os.posix_fadvise(content.fd, 0, 0, os.POSIX_FADV_SEQUENTIAL)
+    def _copy(self, content: Opened, fd: int, digest: bytes, *, is_direct: bool) -> None:
+        if not content.place.is_far:
+            os.posix_fadvise(content.fd, 0, 0, os.POSIX_FADV_SEQUENTIAL)
+        # A source was read for its digest a moment ago; what a drive gives may have rotted since.
+        hasher = self._new_hasher() if content.place.bay else None
         offset = 0
         while offset < content.size_bytes:
-            try:
-                count = _fill(content.fd, self._buffer, offset, content.size_bytes)
-            except OSError as exc:
-                raise SourceUnreadable(f"{content.told_as}: {exc.strerror}") from exc
-            if count == 0:
-                raise SourceChanged(content.told_as)
+            count = self._read_some(content, offset)
+            if hasher is not None:
+                hasher.update(self._buffer[:count])
             if is_direct:
                 # Whole blocks; what is too much at the end is cut off below.
                 _write_at(fd, self._buffer[: rounded_up(count)], offset)
@@ -89,6 +113,32 @@ class Stager:
                 raise Interrupted
         if is_direct and content.size_bytes % BLOCK_BYTES:
             os.ftruncate(fd, content.size_bytes)
+        if hasher is not None and hasher.digest() != digest:
+            raise SourceDiffers(f"{content.told_as} holds other bytes than it should")
+
+    def _read_some(self, content: Opened, offset: int) -> int:
+        """Fill the buffer from an offset on, and give how far. Raises SourceUnreadable, SourceDiffers, SourceChanged."""
+        try:
+            count = self._read(content, offset)
+        except OSError as exc:
+            raise SourceUnreadable(f"{content.told_as}: {exc.strerror}") from exc
+        if count == 0 and content.place.bay:
+            raise SourceDiffers(f"{content.told_as} is shorter than it should be")
+        if count == 0:
+            raise SourceChanged(content.told_as)
+        return count
+
+    def _read(self, content: Opened, offset: int) -> int:
+        fd, buffer, size = content.fd, self._buffer, content.size_bytes
+        if not content.place.is_far:
+            return _fill(fd, buffer, offset, size)
+        return self._far.do(lambda: _fill(fd, buffer, offset, size), if_late=lambda _: close_quietly(fd))
+
+    def _look(self, content: Opened) -> FileStat:
+        fd = content.fd
+        if not content.place.is_far:
+            return FileStat.of(os.fstat(fd))
+        return FileStat.of(self._far.do(lambda: os.fstat(fd), if_late=lambda _: close_quietly(fd)))
 
 
 def _fill(fd: int, buffer: memoryview, offset: int, size: int) -> int:

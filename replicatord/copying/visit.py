@@ -6,31 +6,43 @@ May not go on after the drive stopped being what it was: it is looked at again b
 from __future__ import annotations
 
 import errno
-import os
+import uuid
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from replicatord.copying.context import Context
+from replicatord.copying.fetching import Fetcher, Nowhere
 from replicatord.copying.files import DriveFiles, is_regular
-from replicatord.copying.group import GroupResult, Publisher, Staged, note_trouble, step_aside
+from replicatord.copying.group import (
+    GroupResult,
+    Publisher,
+    Staged,
+    note_refused,
+    note_trouble,
+    set_suspect_aside,
+    step_aside,
+)
 from replicatord.copying.moves import settle_moves
-from replicatord.copying.places import open_place, places
 from replicatord.copying.readback import Interrupted, Prover
 from replicatord.copying.record import DriveRecord
-from replicatord.copying.staging import SourceChanged, SourceUnreadable, Stager
-from replicatord.drives.kernel import find_mount_of, syncfs_reports_errors
+from replicatord.drives.abilities import probe
+from replicatord.drives.kernel import find_mount_of, flushes_whole, syncfs_reports_errors
 from replicatord.drives.presence import NotUsable, OpenDrive
-from replicatord.drives.room import free_bytes, room_bytes
+from replicatord.drives.room import folder_bytes, free_bytes, room_bytes, size_bytes
 from replicatord.ledger.copies import DrivePlace, SourcePlace
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.wishes import Wish
 from replicatord.media.digests import new_hasher
+from replicatord.media.names import split_stem
+from replicatord.model.abilities import Abilities
 from replicatord.model.copies import CopyState, Medium
+from replicatord.rules.names import fit_path
 
 _WISHES_AT_ONCE: Final = 200  # a question of some 20 ms: nobody else waits long for the ledger
 _ROUNDS_MAX: Final = 10  # rounds over what is left, in one visit; each after something was changed for it
+_FULL_MARGIN_BYTES: Final = 1 << 20  # the last blocks of a file system go into its own tables
 _FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT})
 # File systems whose bytes lie in memory or on the far side of a wire: reading back proves less there.
 _NO_LOCAL_MEDIUM: Final = ("tmpfs", "ramfs", "nfs", "cifs", "smb", "fuse", "9p", "virtiofs", "ceph", "afs")
@@ -73,7 +85,7 @@ class Full(Exception):  # noqa: N818  part of normal life
 class Visit:
     """An open drive, and what is being done on it. Used by its lane's thread alone."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913  what a visit is made of, handed over once
         self,
         context: Context,
         drive: OpenDrive,
@@ -81,14 +93,21 @@ class Visit:
         *,
         is_resting: Callable[[int], bool],
         on_group: Callable[[GroupResult], None],
+        must_stop: Callable[[], bool],
+        find_twin: Callable[[], NotUsable | None],
+        abilities: Abilities | None,
     ) -> None:
-        """Begin: `number` is the drive's in the ledger, `is_resting` tells wishes to leave alone for now.
+        """Open: `number` is the drive's in the ledger, `is_resting` tells wishes to leave alone for now.
 
+        `must_stop` tells that the service stops; it is asked at every chunk, so it also tells of life.
+        `find_twin` tells when another disk with this drive's identity turned up. `abilities` are those that
+        were probed since the drive came, None when it just came.
         Raises OSError when the drive gives way already here.
         """
         self._context, self._drive, self._number = context, drive, number
         self._bay = drive.drive.name
-        self._is_resting, self._on_group = is_resting, on_group
+        self._is_resting, self._on_group, self._must_stop = is_resting, on_group, must_stop
+        self._find_twin = find_twin
         self._size = GROUPS[drive.drive.medium]
         settings = context.settings
         mount = find_mount_of(drive.root)
@@ -96,8 +115,7 @@ class Visit:
         self._files = DriveFiles(drive.root, tag=b"w")
         proving_files = DriveFiles(drive.root, tag=b"p")
         self._proving_files = proving_files
-        self._stager = Stager(must_stop=context.stop.is_set)
-        self._prover = Prover(new_hasher(settings.digest), must_stop=context.stop.is_set)
+        self._prover = Prover(new_hasher(settings.digest), must_stop=must_stop)
         self._record = DriveRecord(
             proving_files, context.desk, bay=self._bay, drive=number, algorithm=settings.digest
         )
@@ -109,9 +127,17 @@ class Visit:
             bay=self._bay,
             drive=number,
             has_medium=has_medium,
-            reads_from_medium=has_medium,
+            note_room=self.note_room,
         )
-        self._each_synced = not syncfs_reports_errors()
+        self._fetcher = Fetcher(
+            context,
+            self._files,
+            must_stop=must_stop,
+            each_synced=not syncfs_reports_errors() or mount is None or not flushes_whole(mount.fs_type),
+        )
+        self._abilities = abilities
+        self._is_marked = False
+        self._others_bytes = 0  # what others put into a folder that has a limit
         self._behind = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"prove-{self._bay}")
         self._open_group: Future[GroupResult] | None = None
         self._under_way_bytes = 0  # of groups that the ledger does not count yet
@@ -122,7 +148,6 @@ class Visit:
 
         Raises OSError when the drive gave way, Interrupted when the service stops.
         """
-        self._put_in_order()
         for _ in range(_ROUNDS_MAX):
             self._again = False
             why = self._round()
@@ -134,16 +159,45 @@ class Visit:
         """Let go of everything that was opened here; the drive itself stays its lane's."""
         self._behind.shutdown()
         self._prover.close()
+        self._fetcher.close()
         for files in (self._files, self._proving_files):
             files.close()
 
-    def _put_in_order(self) -> None:
-        """Clean up after an interrupted visit, and make durable what it left behind."""
+    def begin(self) -> Abilities:
+        """Put the drive in order, before `work`, and note what it can take; give what it can hold. Raises OSError.
+
+        Cleans up after an interrupted visit, and makes durable what it left behind.
+        """
         self._files.clear_partial()
+        is_new = self._abilities is None
+        abilities = self._abilities = self._abilities or probe(self._files.probe_folder())
         self._files.sync_contents()
         if settle_moves(self._context.desk, self._proving_files, self._number):
             self._record.write_anew()
         self._record.mend()
+        self._measure_others()
+
+        def note(ledger: Ledger) -> None:
+            # What a file system of other abilities refused is asked for again.
+            if is_new and ledger.bays.set_abilities(self._bay, abilities.to_json()):
+                ledger.wishes.want_refused(self._bay)
+            self.note_room(ledger)
+
+        self._context.desk.ask(note)
+        return abilities
+
+    def note_room(self, ledger: Ledger) -> None:
+        """Note how much room the drive has, inside a transaction."""
+        root = self._drive.root
+        room = self._room_with(ledger.copies.used_bytes(self._number))
+        ledger.bays.set_room(self._bay, room_bytes=room, fs_bytes=size_bytes(root), at=self._context.at())
+
+    def _measure_others(self) -> None:
+        """Add up what others put into a folder that has a limit: it is one of all that lies in it."""
+        drive = self._drive.drive
+        if drive.limit_bytes is not None and not drive.is_mount:
+            ours = self._context.desk.look(lambda l: l.copies.used_bytes(self._number))
+            self._others_bytes = max(folder_bytes(drive.root) - ours, 0)
 
     def _round(self) -> NotUsable | None:
         """Go through the wishes once, in order."""
@@ -151,7 +205,7 @@ class Visit:
         why: NotUsable | None = None
         while why is None:
             if not is_first:
-                why = self._drive.recheck()
+                why = self._drive.recheck() or self._find_twin()
                 if why is not None:
                     break
             is_first = False
@@ -177,9 +231,18 @@ class Visit:
     def _prove(self, group: list[Staged], begun: float) -> None:
         """Hand a group to the proving thread; where reading back may not overlap writing, wait for it."""
         self._wait_for_proof()
+        if not self._is_marked:
+            self._leave_mark()
         self._open_group = self._behind.submit(self._publisher.finish, group, since=begun)
         if not self._size.overlap:
             self._wait_for_proof()
+
+    def _leave_mark(self) -> None:
+        """Mark the drive as changed by this visit, so that an older state of it, or a clone, is known as such."""
+        new = uuid.uuid4().hex
+        self._context.desk.ask(lambda l: l.bays.plan_mark(self._number, found=self._drive.mark, new=new))
+        self._drive.set_mark(new)
+        self._is_marked = True
 
     def _wait_for_proof(self) -> None:
         if self._open_group is None:
@@ -203,9 +266,9 @@ class Visit:
             if not works:
                 return group, after, True
             room = self._room() - size
-            for work in works:
+            for work in (self._fitted(work) for work in works):
                 wish = work.wish
-                if self._context.stop.is_set():
+                if self._must_stop():
                     raise Interrupted
                 if wish.placement.path in paths:
                     self._again = True  # two tiers want one path: the second finds the first's copy there
@@ -237,16 +300,29 @@ class Visit:
 
         return self._context.desk.look(look)
 
+    def _fitted(self, work: _Work) -> _Work:
+        """Have a copy lie under a name that this drive can hold; the ledger keeps the planned one beside it."""
+        wish = work.wish
+        if wish.placement.path != wish.planned or self._abilities is None:
+            return work
+        path = fit_path(wish.planned, self._abilities, split_stem=split_stem)
+        if path == wish.planned:
+            return work
+        self._context.desk.ask(lambda l: l.wishes.set_path(wish.id, path))
+        return replace(work, wish=replace(wish, placement=replace(wish.placement, path=path)))
+
     def _room(self) -> int:
-        settings, drive = self._context.settings, self._drive.drive
-        used = (
-            self._context.desk.look(lambda l: l.copies.used_bytes(self._number)) if drive.limit_bytes else 0
-        )
+        used = 0
+        if self._drive.drive.limit_bytes is not None:
+            used = self._context.desk.look(lambda l: l.copies.used_bytes(self._number))
+        return self._room_with(used + self._under_way_bytes)
+
+    def _room_with(self, used_by_us: int) -> int:
         return room_bytes(
             free=free_bytes(self._drive.root),
-            keep_free=settings.keep_free_bytes,
-            used_by_us=used + self._under_way_bytes,
-            limit=drive.limit_bytes,
+            keep_free=self._context.settings.keep_free_bytes,
+            used_by_us=used_by_us + self._others_bytes,
+            limit=self._drive.drive.limit_bytes,
         )
 
     def _begin(self, work: _Work, room: int, group: list[Staged]) -> Staged | None:
@@ -271,7 +347,9 @@ class Visit:
                 return None
             if is_regular(found) and found.st_size == wish.placement.size_bytes:
                 return Staged(wish=wish, told_as="found in place")
-            if step_aside(self._context, self._files, wish):
+            if set_suspect_aside(self._context, self._files, wish, drive=self._number) or step_aside(
+                self._context, self._files, wish
+            ):
                 self._again = True
             return None
         if wish.placement.size_bytes > room:
@@ -297,37 +375,29 @@ class Visit:
     def _copy(self, work: _Work, group: list[Staged]) -> Staged | None:
         """Copy a content from the first place that gives it."""
         wish, begun = work.wish, self._context.monotonic()
-        reasons: list[str] = []
-        for place in places(self._context.settings, work.sources, work.copies):
-            opened = open_place(place, wish.placement.size_bytes, self._context.look_again)
-            if isinstance(opened, str):
-                reasons.append(opened)
-                continue
-            try:
-                partial = self._stager.stage(self._files, opened, each_synced=self._each_synced)
-            except SourceChanged:
-                self._context.look_again(place.source, place.path)
-                reasons.append(f"{opened.told_as} changed while it was copied")
-                continue
-            except SourceUnreadable as exc:
-                reasons.append(str(exc))
-                continue
-            except OSError as exc:
-                if exc.errno in _FULL:
-                    raise Full(group, self._full_reason()) from exc
-                if exc.errno == errno.EFBIG:
-                    note_trouble(self._context, wish, "it is too large for the drive's file system")
-                    self._on_group(GroupResult(troubled=[wish.id]))
-                    return None
-                raise
-            finally:
-                os.close(opened.fd)
-            busy = self._context.monotonic() - begun
-            return Staged(wish=wish, partial=partial, told_as=opened.told_as, busy_s=busy)
-        trouble = "; ".join(reasons) or "it is no longer in its source, and on no drive that is here"
-        note_trouble(self._context, wish, trouble)
-        self._on_group(GroupResult(troubled=[wish.id]))
-        return None
+        try:
+            fetched = self._fetcher.fetch(wish, work.sources, work.copies)
+        except OSError as exc:
+            if exc.errno in _FULL or (exc.errno == errno.EPERM and not self._has_room_for(wish)):
+                raise Full(group, self._full_reason()) from exc
+            if exc.errno == errno.EFBIG:
+                self._refuse(wish, "it is too large for the drive's file system")
+                return None
+            raise
+        if isinstance(fetched, Nowhere):
+            note_trouble(self._context, wish, fetched.reason)
+            self._on_group(GroupResult(troubled=[wish.id]))
+            return None
+        busy = self._context.monotonic() - begun
+        return Staged(wish=wish, partial=fetched.partial, told_as=fetched.told_as, busy_s=busy)
+
+    def _refuse(self, wish: Wish, trouble: str) -> None:
+        note_refused(self._context, wish, trouble)
+        self._on_group(GroupResult())
+
+    def _has_room_for(self, wish: Wish) -> bool:
+        """Look again after an error that some file systems give for a full disk (FAT by FUSE: EPERM)."""
+        return free_bytes(self._drive.root) > wish.placement.size_bytes + _FULL_MARGIN_BYTES
 
     def _full_reason(self) -> str:
         settings, drive = self._context.settings, self._drive.drive

@@ -6,12 +6,12 @@ verified copies that the settings ask for. The decision stays the person's.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
+from replicatord.log.words import counted, listed, size_words
 from replicatord.model.copies import Medium
 from replicatord.model.settings import Settings
 
@@ -46,9 +46,8 @@ def load_text(load: Load, verdict: Verdict, settings: Settings, *, now: datetime
     zone = now.tzinfo
     began, ended = (datetime.fromisoformat(t).astimezone(zone) for t in (load.began_at, load.last_at))
     whole = [name for name in settings.drives if verdict.verified.get(name) == verdict.files]
-    size = f"{load.size_bytes / 1e9:.1f} GB" if load.size_bytes >= 5e8 else f"{load.size_bytes / 1e6:.1f} MB"
     parts = [
-        f"{counted(verdict.files, 'file')}, {size}",
+        f"{counted(verdict.files, 'file')}, {size_words(load.size_bytes)}",
         f"{began:%H:%M} to {ended:%H:%M}",
         f"verified on {listed(whole)}" if whole else "no drive has all of it verified",
         *(f"{name} has {count}" for name, count in sorted(verdict.verified.items()) if name not in whole),
@@ -72,17 +71,6 @@ def _clearing(verdict: Verdict, settings: Settings) -> str:
         f"cleared: {settings.cleared_copies} verified copies of every file; look at a few frames on the drives"
         f" before you format the card, the decision is yours{undated}"
     )
-
-
-def counted(count: int, noun: str) -> str:
-    """Give a number with its noun: 1 file, 2 files, 1,234 files."""
-    return f"{count:,} {noun}{'' if count == 1 else 's'}"
-
-
-def listed(names: Iterable[str]) -> str:
-    """Give names as a sentence has them: curlew, dunlin and plover."""
-    *most, last = names
-    return f"{', '.join(most)} and {last}" if most else last
 
 
 def _tell_ended(ledger: Ledger, context: Context, load: Load, verdict: Verdict) -> None:

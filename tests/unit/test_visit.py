@@ -66,8 +66,18 @@ def visit(context: Context) -> list[GroupResult]:
     opened = open_drive(context.settings.drives["curlew"], studio=STUDIO)
     assert isinstance(opened, OpenDrive)
     results: list[GroupResult] = []
-    visiting = Visit(context, opened, 1, is_resting=lambda _wish: False, on_group=results.append)
+    visiting = Visit(
+        context,
+        opened,
+        1,
+        is_resting=lambda _wish: False,
+        on_group=results.append,
+        must_stop=lambda: False,
+        find_twin=lambda: None,
+        abilities=None,
+    )
     try:
+        visiting.begin()
         assert visiting.work() is None
     finally:
         visiting.close()

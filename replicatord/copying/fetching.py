@@ -1,0 +1,132 @@
+"""Fetches a content for a drive from the best place that has it: a source, else another drive's copy.
+
+May not wait for ever for a place that is silent (I17), and may not keep a finding to itself: a copy that gave an
+error or other bytes is told, and counts as none until its own lane has looked at it.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from replicatord.copying.context import Context
+from replicatord.copying.far import FarReader, NotAnswering, close_quietly
+from replicatord.copying.files import DriveFiles
+from replicatord.copying.places import Opened, Place, PlaceUnusable, open_place, places
+from replicatord.copying.staging import SourceChanged, SourceUnreadable, Stager
+from replicatord.drives.identity import read_identity
+from replicatord.ledger.copies import DrivePlace, SourcePlace
+from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.wishes import Wish
+from replicatord.log.times import path_fields
+from replicatord.media.digests import new_hasher
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fetched:
+    """A content that lies, unproved, in the drive's folder for that."""
+
+    partial: bytes
+    told_as: str  # the place that it came from
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nowhere:
+    """No place gave the content."""
+
+    reason: str
+
+
+class Fetcher:
+    """Fetches contents for one drive. One visit's: what was silent once is not asked again in it."""
+
+    def __init__(
+        self, context: Context, files: DriveFiles, *, must_stop: Callable[[], bool], each_synced: bool
+    ) -> None:
+        """`each_synced`: every file is flushed by itself, because the drive cannot be flushed as a whole."""
+        self._context, self._files, self._each_synced = context, files, each_synced
+        self._far = FarReader(beat=must_stop)
+        self._silent: set[str] = set()  # drives and cards
+        self._stager = Stager(
+            must_stop=must_stop, far=self._far, new_hasher=new_hasher(context.settings.digest)
+        )
+
+    def close(self) -> None:
+        """End the thread that reads from far places."""
+        self._far.close()
+
+    def fetch(
+        self, wish: Wish, sources: Sequence[SourcePlace], copies: Sequence[DrivePlace]
+    ) -> Fetched | Nowhere:
+        """Copy a content from the first place that gives it. Raises OSError (of this drive), Interrupted."""
+        reasons: list[str] = []
+        for place in places(self._context, list(sources), list(copies)):
+            if place.is_far and (place.bay or place.source) in self._silent:
+                reasons.append(f"{place.told_as} does not answer")
+                continue
+            try:
+                opened = self._open(place, wish.placement.size_bytes)
+                partial = self._stager.stage(
+                    self._files, opened, wish.placement.digest, each_synced=self._each_synced
+                )
+            except (PlaceUnusable, SourceChanged, SourceUnreadable) as exc:
+                reasons.append(self._note(place, exc))
+                continue
+            return Fetched(partial=partial, told_as=place.told_as)
+        return Nowhere(
+            reason="; ".join(reasons) or "it is no longer in its source, and on no drive that is here"
+        )
+
+    def _open(self, place: Place, size: int) -> Opened:
+        """Open a place; one that may be silent, with patience. Raises PlaceUnusable."""
+        if not place.is_far:
+            return open_place(place, size, self._context.look_again)
+        try:
+            return self._far.do(
+                lambda: open_place(place, size, self._context.look_again),
+                if_late=lambda opened: close_quietly(opened.fd),
+            )
+        except NotAnswering as exc:
+            raise PlaceUnusable(f"{place.told_as} does not answer") from exc
+
+    def _note(self, place: Place, exc: PlaceUnusable | SourceChanged | SourceUnreadable) -> str:
+        """Draw the conclusions from a place that did not give the content; say why it did not."""
+        if isinstance(exc.__cause__, NotAnswering):
+            self._silent.add(place.bay or place.source)
+            return f"{place.told_as} does not answer"
+        if isinstance(exc, SourceChanged):
+            self._context.look_again(place.source, place.path)
+            return f"{place.told_as} changed while it was copied"
+        if isinstance(exc, SourceUnreadable) or exc.is_finding:
+            self._note_finding(place, str(exc.args[0]))
+        return str(exc.args[0])
+
+    def _note_finding(self, place: Place, reason: str) -> None:
+        """Note that another drive's copy is not good, if it really is that drive that is there now."""
+        if not place.bay or not self._is_drive_of(place):
+            return
+
+        def note(ledger: Ledger) -> None:
+            if ledger.copies.suspect(place.copy):
+                fields = {"level": "error", "drive": place.bay, **path_fields("path", place.path)}
+                self._context.say(ledger, "copy_is_suspect", {**fields, "reason": reason})
+
+        self._context.desk.ask(note)
+        self._context.wake({place.bay: 0})
+
+    def _is_drive_of(self, place: Place) -> bool:
+        expected = self._context.desk.look(lambda l: l.bays.get(place.bay).identity)
+
+        def look() -> bool:
+            root = os.open(place.root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            try:
+                found = read_identity(root)
+            finally:
+                os.close(root)
+            return found is not None and found.id == expected
+
+        try:
+            return self._far.do(look)
+        except (OSError, ValueError, NotAnswering):
+            return False  # it went away: that says nothing about the copy

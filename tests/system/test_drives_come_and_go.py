@@ -1,0 +1,300 @@
+"""Drives that come, go, fill up, die, and are not what they seem: on real mounts where root (I2, I3, I7, I17)."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from tests.studio import (
+    HIDDEN,
+    TIERS,
+    Service,
+    Studio,
+    adopt,
+    check_sums,
+    make_frame,
+    new_studio,
+    running,
+    tree,
+    until,
+    why_no_small_disk,
+)
+
+_DAY = "2026:01:26 07:30:00"
+_EVERYTHING = TIERS.split("  best:")[0]
+needs_disks = pytest.mark.skipif(bool(why_no_small_disk()), reason=why_no_small_disk())
+
+
+class Disk:
+    """A small ext4 on a loop device that stays attached, so that it can be pulled and come back."""
+
+    def __init__(self, folder: Path, name: str, *, size_bytes: int = 24_000_000) -> None:
+        self.image, self.point = folder / f"{name}.img", folder / "mnt" / name
+        self.point.mkdir(parents=True)
+        with self.image.open("wb") as file:
+            file.truncate(size_bytes)
+        subprocess.run(["mkfs.ext4", "-q", "-F", "-m", "0", "-T", "news", str(self.image)], check=True)
+        self.device = self._attach(self.image)
+
+    @staticmethod
+    def _attach(image: Path) -> str:
+        found = subprocess.run(
+            ["losetup", "--find", "--show", str(image)], check=True, capture_output=True, text=True
+        )
+        return found.stdout.strip()
+
+    def plug(self) -> None:
+        subprocess.run(["mount", self.device, str(self.point)], check=True)
+
+    def pull(self) -> None:
+        """Unmount, lazily when it is busy: a disk that is pulled does not ask."""
+        done = subprocess.run(["umount", str(self.point)], check=False, capture_output=True)
+        if done.returncode:
+            subprocess.run(["umount", "-l", str(self.point)], check=True)
+
+    def swap(self, image: Path) -> None:
+        """Have another image behind the mount point from now on."""
+        subprocess.run(["losetup", "--detach", self.device], check=True)
+        self.device = self._attach(image)
+
+    def close(self) -> None:
+        while os.path.ismount(self.point):
+            self.pull()
+        subprocess.run(["losetup", "--detach", self.device], check=False)
+
+
+@pytest.fixture
+def disks(tmp_path: Path) -> Iterator[dict[str, Disk]]:
+    """Give two disks that are adopted and not mounted."""
+    with ExitStack() as stack:
+        made = {}
+        for name in ("curlew", "snipe"):
+            made[name] = Disk(tmp_path, name)
+            stack.callback(made[name].close)
+            made[name].plug()
+            adopt(made[name].point, name)
+            made[name].pull()
+        yield made
+
+
+def studio_with(folder: Path, disks: dict[str, Disk], *, tiers: str = _EVERYTHING) -> Studio:
+    """Give a studio with dunlin, a folder, and the disks."""
+    studio = new_studio(folder, drives=["dunlin"], tiers=tiers)
+    for name, disk in disks.items():
+        studio.drives[name], studio.media[name] = disk.point, "ssd"
+        studio.mounts.add(name)
+    studio.write_settings()
+    return studio
+
+
+def to(*shelves: str) -> str:
+    """Give a tier that sends everything to some shelves."""
+    return (
+        f"  everything:\n    from: [cards, favourites]\n    to: [{', '.join(shelves)}]\n"
+        '    layout: "{year}/{month}/{folder}/{name}"\n'
+    )
+
+
+def make_frames(studio: Studio, count: int, *, first: int = 0, raw_bytes: int = 40_000) -> None:
+    chance = random.Random(first)
+    for number in range(first, first + count):
+        make_frame(
+            studio.cards / "shore", f"TIDE{number:04d}", chance, stars=0, captured=_DAY, raw_bytes=raw_bytes
+        )
+
+
+def expected(studio: Studio) -> dict[str, bytes]:
+    return {f"2026/01/{path}": content for path, content in tree(studio.cards).items()}
+
+
+def photographs(root: Path) -> dict[str, bytes]:
+    return {path: content for path, content in tree(root).items() if path.startswith("2026/")}
+
+
+def wait_verified(service: Service, drive: str, count: int) -> None:
+    until(lambda: len(service.studio.lines("copy_verified", drive=drive)) >= count, within_s=60)
+
+
+@needs_disks
+def test_a_drive_that_returns_catches_up_from_another_after_the_card_was_emptied(
+    tmp_path: Path, disks: dict[str, Disk]
+) -> None:
+    studio = studio_with(tmp_path, {"curlew": disks["curlew"]}, tiers=to("dunlin", "curlew"))
+    make_frames(studio, 4)
+    wanted = expected(studio)
+    with running(studio) as service:
+        wait_verified(service, "dunlin", 12)
+        shutil.rmtree(studio.cards / "shore")
+        disks["curlew"].plug()
+        wait_verified(service, "curlew", 12)
+        line = service.wait_line("drive_is_up_to_date", drive="curlew")
+        board = tmp_path / "state" / "drives.txt"
+        until(lambda: "curlew  up to date: 12 files" in board.read_text() if board.exists() else False)
+        disks["curlew"].pull()
+        service.wait_line(
+            "drive_waits", drive="curlew", reason=f"nothing is mounted at {disks['curlew'].point}"
+        )
+        assert not list(disks["curlew"].point.iterdir())
+    assert (line["files"], line["bytes"]) == (12, sum(map(len, wanted.values())))
+    assert str(line["text"]).startswith("curlew is up to date: 12 files, ")
+    assert all(
+        entry["read_from"] == "drive dunlin" for entry in studio.lines("copy_verified", drive="curlew")
+    )
+    disks["curlew"].plug()
+    assert photographs(disks["curlew"].point) == wanted
+    check_sums(disks["curlew"].point, files=12)
+
+
+@needs_disks
+def test_a_bad_copy_is_found_when_it_is_read_from_and_another_is_used(
+    tmp_path: Path, disks: dict[str, Disk]
+) -> None:
+    """Dunlin's copy rots; when snipe is caught up from it that is noticed, and curlew's copy heals both."""
+    studio = studio_with(tmp_path, disks, tiers=to("dunlin", "curlew", "snipe"))
+    disks["curlew"].plug()
+    make_frames(studio, 1)
+    wanted = expected(studio)
+    studio.once()
+    bad = studio.drives["dunlin"] / "2026/01/shore/TIDE0000.DNG"
+    at = bad.stat()
+    bad.write_bytes(bytes(at.st_size))
+    os.utime(bad, ns=(at.st_atime_ns, at.st_mtime_ns))
+    shutil.rmtree(studio.cards / "shore")
+    disks["snipe"].plug()
+    with running(studio) as service:
+        wait_verified(service, "snipe", 3)
+        service.wait_line("copy_is_suspect", drive="dunlin", path="2026/01/shore/TIDE0000.DNG")
+        aside = service.wait_line("copy_set_aside", drive="dunlin")
+        until(lambda: len(studio.lines("copy_verified", drive="dunlin")) == 4)
+    assert photographs(disks["snipe"].point) == wanted
+    assert photographs(studio.drives["dunlin"]) == wanted
+    kept = studio.drives["dunlin"] / str(aside["set_aside_as"])
+    assert kept.read_bytes() == bytes(at.st_size)
+
+
+@needs_disks
+def test_a_shelf_goes_on_to_its_next_drive_when_one_is_full(tmp_path: Path, disks: dict[str, Disk]) -> None:
+    studio = studio_with(tmp_path, disks, tiers=to("dunlin", "loft"))
+    studio.shelves = {"curlew": "loft", "snipe": "loft"}
+    studio.write_settings()
+    make_frames(studio, 14, raw_bytes=2_000_000)  # 28 MB; each disk has some 20 MB
+    wanted = expected(studio)
+    for disk in disks.values():
+        disk.plug()
+    done = studio.once()
+    assert done.status == 0, done.said
+    on_curlew, on_snipe = (photographs(disk.point) for disk in disks.values())
+    assert on_curlew
+    assert on_snipe
+    assert {**on_curlew, **on_snipe} == wanted
+    stems = [{path.rsplit(".", 1)[0] for path in found} for found in (on_curlew, on_snipe)]
+    assert not stems[0] & stems[1]  # no frame is split
+    (ended,) = studio.lines("load_ended")
+    assert ended["cleared"] is True, ended
+    assert not studio.lines("drive_waits")
+    assert studio.once().status == 0
+
+
+@needs_disks
+def test_what_a_dead_drive_alone_held_is_placed_again_on_its_shelf(
+    tmp_path: Path, disks: dict[str, Disk]
+) -> None:
+    studio = studio_with(tmp_path, disks, tiers=to("dunlin", "loft"))
+    studio.shelves = {"curlew": "loft", "snipe": "loft"}
+    studio.write_settings()
+    make_frames(studio, 3)
+    wanted = expected(studio)
+    for disk in disks.values():
+        disk.plug()
+    with running(studio) as service:
+        wait_verified(service, "curlew", 9)
+        shutil.rmtree(studio.cards / "shore")
+        disks["curlew"].pull()
+        before = photographs(disks["snipe"].point)
+        del studio.drives["curlew"]
+        studio.write_settings()
+        wait_verified(service, "snipe", 9)
+        cost = service.wait_line("settings_cost")
+    assert before == {}
+    assert photographs(disks["snipe"].point) == wanted
+    assert cost["costs"][0]["drive"] == "snipe"  # type: ignore[index]
+    disks["curlew"].plug()
+    assert photographs(disks["curlew"].point) == wanted  # nothing was deleted
+
+
+@needs_disks
+def test_a_clone_and_an_older_state_are_noticed_before_a_byte_is_written(
+    tmp_path: Path, disks: dict[str, Disk]
+) -> None:
+    curlew = disks["curlew"]
+    studio = studio_with(tmp_path, {"curlew": curlew}, tiers=to("dunlin", "curlew"))
+    curlew.plug()
+    make_frames(studio, 1)
+    studio.once()
+    curlew.pull()
+    clone = tmp_path / "clone.img"
+    shutil.copyfile(curlew.image, clone)
+    curlew.plug()
+    make_frames(studio, 1, first=1)
+    studio.once()
+    curlew.pull()
+    curlew.swap(clone)  # the file system's own identifier is the same, as after copying a whole disk
+    curlew.plug()
+    make_frames(studio, 1, first=2)
+    before = tree(curlew.point)
+    studio.once()
+    (line,) = studio.lines("drive_waits", drive="curlew")
+    assert "it is a clone, or an older state of it" in str(line["reason"])
+    assert "adopt curlew --again" in str(line["reason"])
+    assert tree(curlew.point) == before
+
+
+@needs_disks
+def test_a_copied_identity_on_another_file_system_is_a_clone(tmp_path: Path, disks: dict[str, Disk]) -> None:
+    curlew, other = disks["curlew"], disks["snipe"]
+    studio = studio_with(tmp_path, {"curlew": curlew}, tiers=to("dunlin", "curlew"))
+    curlew.plug()
+    make_frames(studio, 1)
+    studio.once()
+    other.plug()
+    shutil.rmtree(other.point / HIDDEN)
+    shutil.copytree(curlew.point, other.point, dirs_exist_ok=True)
+    # Both at once: which of the two is meant?
+    make_frames(studio, 1, first=1)
+    studio.once()
+    (line,) = studio.lines("drive_waits", drive="curlew")
+    assert f"mounted at {other.point}, carries the same identity" in str(line["reason"])
+    other.pull()
+    curlew.pull()
+    subprocess.run(["mount", other.device, str(curlew.point)], check=True)
+    studio.once()
+    line = studio.lines("drive_waits", drive="curlew")[-1]
+    assert "is another file system: expected" in str(line["reason"])
+    assert len(photographs(curlew.point)) == 3
+
+
+@needs_disks
+def test_a_drive_that_returns_starts_within_three_seconds(tmp_path: Path, disks: dict[str, Disk]) -> None:
+    """The bar of a returning drive, on 2,000 missing files; the run with 10,000 is tests/bench."""
+    curlew = disks["curlew"]
+    studio = studio_with(tmp_path, {"curlew": curlew}, tiers=to("dunlin", "curlew"))
+    folder = studio.cards / "shore"
+    folder.mkdir(parents=True)
+    for number in range(2_000):
+        (folder / f"TIDE{number:04d}.DNG").write_bytes(b"%d" % number)
+    studio.once()
+    with running(studio) as service:
+        service.wait_line("rescan_done", source="cards")
+        begun = time.monotonic()
+        curlew.plug()
+        until(lambda: any((curlew.point / HIDDEN / "partial").glob("*")) or (curlew.point / "2026").exists())
+        assert time.monotonic() - begun < 3
+        wait_verified(service, "curlew", 2_000)
