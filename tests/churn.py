@@ -57,6 +57,11 @@ class Disk:
     def plug(self, *options: str, device: str = "") -> None:
         _run("mount", *options, device or self.device, str(self.point))
 
+    def plug_read_only(self) -> bool:
+        """Mount it read-only; False when the kernel still has it open for writing since it was pulled."""
+        command = ["mount", "-o", "ro", self.device, str(self.point)]
+        return subprocess.run(command, capture_output=True, check=False).returncode == 0
+
     def pull(self, *, lazily: bool) -> None:
         """Unmount; lazily also when it is busy, as a disk that is pulled does not ask either."""
         done = subprocess.run(["umount", str(self.point)], capture_output=True, check=False)
@@ -184,8 +189,7 @@ def _change(disks: list[Disk], chance: random.Random, step: int) -> str:
     way = chance.random()
     others = [other for other in disks if other is not disk and not other.is_mounted()]
     if way < 0.08:
-        disk.plug("-o", "ro")
-        return "mounted read-only"
+        return "mounted read-only" if disk.plug_read_only() else "not mounted, still in use"
     if way < 0.16 and others:
         disk.plug(device=chance.choice(others).device)
         return "another drive mounted in its place"

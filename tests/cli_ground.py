@@ -45,6 +45,32 @@ tiers:
 cleared_when: {{copies: 2}}
 settle: 1s
 """
+# The same with a shelf of two drives, a drive that visits, and a cloud folder.
+SHELF_SETTINGS: Final = """\
+studio: Tidewrack Studio
+ledger: {root}/state/ledger.sqlite
+log: {root}/state/replication.jsonl
+sources:
+  cards: {{folder: "{root}/cards"}}
+drives:
+  curlew: {{folder: "{root}/curlew", medium: hdd, shelf: studio}}
+  snipe: {{folder: "{root}/snipe", medium: hdd, shelf: studio}}
+  dunlin: {{folder: "{root}/dunlin", medium: ssd}}
+  plover: {{folder: "{root}/plover", medium: hdd, away: true, visit_every: 31d}}
+  north-cloud: {{folder: "{root}/north-cloud", medium: cloud, limit: 15GB}}
+tiers:
+  everything:
+    from: [cards]
+    to: [studio, dunlin, plover]
+    layout: "{{year}}/{{month}}/{{folder}}/{{name}}"
+  best:
+    from: [cards]
+    only: {{min_stars: 1}}
+    to: [north-cloud]
+    layout: "best/{{name}}"
+cleared_when: {{copies: 2}}
+settle: 1s
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,14 +104,15 @@ class Ground:
         return open_ledger(settings.ledger, algorithm=settings.digest, split_stem=split_stem)
 
 
-def make_ground(root: Path) -> Ground:
+def make_ground(root: Path, settings: str = SETTINGS) -> Ground:
     """Make the folders, adopt the drives that are here, and write the settings; plover is away."""
-    for name in ("cards", "state", "curlew", "dunlin"):
+    here = [name for name in (*DRIVES, "snipe", "north-cloud") if f"/{name}" in settings and name != "plover"]
+    for name in ("cards", "state", *here):
         (root / name).mkdir()
-    for name in ("curlew", "dunlin"):
+    for name in here:
         adopt_by_hand(root / name, name=name)
     file = root / "replicatord.yaml"
-    file.write_text(SETTINGS.format(root=root))
+    file.write_text(settings.format(root=root))
     return Ground(root=root, file=file)
 
 
@@ -120,6 +147,7 @@ def take(ground: Ground, *paths: str) -> None:
     settings = ground.settings
     with ground.open_ledger() as ledger, ledger.transaction():
         ledger.bays.note_names(tuple(settings.drives))
+        ledger.seen.note_month(AT[:7])
         load = ledger.loads.current("cards", AT)
         readings = [seen_of(ground, path) for path in paths]
         taken = ledger.seen.take(readings, load=load, zone=UTC)
@@ -151,6 +179,25 @@ def set_state(ground: Ground, drive: str, *, state: str, reason: str = "") -> No
     """Note how a drive is doing, as its lane would."""
     with ground.open_ledger() as ledger, ledger.transaction():
         ledger.bays.set_state(drive, state=state, reason=reason, at=AT)
+
+
+def set_complete(ground: Ground, drive: str, at: str) -> None:
+    """Note that a drive had all that it was asked for."""
+    with ground.open_ledger() as ledger, ledger.transaction():
+        ledger.bays.set_complete(drive, at)
+
+
+def set_room(ground: Ground, drive: str, room_bytes: int) -> None:
+    """Note what room a drive had when it was looked at."""
+    with ground.open_ledger() as ledger, ledger.transaction():
+        ledger.bays.set_room(drive, room_bytes=room_bytes, fs_bytes=8_000_000_000_000, at=AT)
+
+
+def refuse(ground: Ground, drive: str, trouble: str) -> None:
+    """Note that a drive cannot hold anything of what it is asked for."""
+    with ground.open_ledger() as ledger, ledger.transaction():
+        for wish in ledger.wishes.next_wishes(drive, after=0, limit=10_000):
+            ledger.wishes.refuse(wish.id, trouble)
 
 
 def printed(capsys: pytest.CaptureFixture[str]) -> str:

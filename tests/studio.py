@@ -42,7 +42,7 @@ _ONCE: Final = """\
 import sys
 from replicatord.config import read_settings
 from replicatord.errors import AppError
-from replicatord.service import run_once
+from replicatord.once import run_once
 class Show:
     def line(self, text): print(text, flush=True)
     def progress(self, *counts): pass

@@ -148,6 +148,8 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "settings_read": _say_settings_read,
         "settings_broken": _say_settings_broken,
         "settings_cost": _about("", "the settings ask for: {text}"),
+        "settings_not_watched": _about("", "edits of the settings are noticed a little later: {reason}"),
+        "visit_overdue": _about("drive", "{text}"),
     }
 )
 

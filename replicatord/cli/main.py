@@ -9,6 +9,7 @@ quick. Exit status: 0 all well, 1 the answer is bad news, 2 the command or the s
 from __future__ import annotations
 
 import argparse
+import gc
 import io
 import os
 import sys
@@ -86,9 +87,10 @@ def _parser() -> argparse.ArgumentParser:
     _add_log(add("log", _log, "Show the replication log.", has_json=True))
     its = add("where", _where, "Say where every copy of a file is.", has_json=True)
     its.add_argument("what", metavar="NAME|DIGEST|PATH", help="a digest may be cut to its first 8 digits")
+    its = add("card", _card, "Say whether a card may be formatted; reads all of it.", has_json=True)
+    its.add_argument("path", metavar="PATH", help="where the card is mounted, or any folder")
     its = add("adopt", _adopt, "Give a drive its identity, so that copies go to it.")
-    its.add_argument("name", metavar="NAME", help="the drive's name in the settings")
-    its.add_argument("--yes", action="store_true", help="do not ask")
+    _add_adopt(its)
     its = add("demo", _demo, "Draw an invented studio into a folder, to try everything on.")
     its.add_argument("folder", metavar="FOLDER", help="a new or empty folder")
     return parser
@@ -105,6 +107,7 @@ def _add_settings(parser: argparse.ArgumentParser) -> None:
 
 def _add_plan(its: argparse.ArgumentParser) -> None:
     its.add_argument("--at", metavar="SPEED", help="reckon with this speed, as 300MB/s")
+    its.add_argument("--uplink", metavar="SPEED", help="of the line that cloud folders go up by, as 20Mbit/s")
     its.add_argument("--list", action="store_true", dest="has_list", help="also every path")
 
 
@@ -114,6 +117,15 @@ def _add_log(its: argparse.ArgumentParser) -> None:
     its.add_argument("--problems", action="store_true", help="only warnings and errors")
     its.add_argument("--follow", action="store_true", help="go on with new lines as they come")
     its.add_argument("-n", type=_count, metavar="N", dest="count", help="the newest N lines (else 40)")
+
+
+def _add_adopt(its: argparse.ArgumentParser) -> None:
+    its.add_argument("name", metavar="NAME", help="the drive's name in the settings")
+    its.add_argument("path", metavar="PATH", nargs="?", help="of a drive that is not in the settings yet")
+    its.add_argument("--medium", metavar="hdd|ssd|cloud|network", help="of such a drive, else as it is found")
+    its.add_argument("--again", action="store_true", help="give a clone, or an older state, a new identity")
+    its.add_argument("--same-disk", action="store_true", help="accept that it shares a disk: one place")
+    its.add_argument("--yes", action="store_true", help="do not ask")
 
 
 def _count(text: str) -> int:
@@ -146,7 +158,7 @@ def _service(arguments: argparse.Namespace) -> int:
 
 def _once(arguments: argparse.Namespace) -> int:
     from replicatord.cli.show import new_show
-    from replicatord.service import run_once
+    from replicatord.once import run_once
 
     settings = _read_settings(arguments)
     with new_show() as show:
@@ -160,17 +172,25 @@ def _check_config(arguments: argparse.Namespace) -> int:
 
 
 def _plan(arguments: argparse.Namespace) -> int:
-    from replicatord.cli.plan import parse_speed, show_plan
+    from replicatord.cli.plan import Asked, parse_speed, parse_uplink, show_plan
 
-    speed = parse_speed(arguments.at) if arguments.at is not None else None
-    settings = _read_settings(arguments)
-    return show_plan(settings, at_bytes_per_s=speed, has_list=arguments.has_list, as_json=arguments.as_json)
+    asked = Asked(
+        at_bytes_per_s=None if arguments.at is None else parse_speed(arguments.at),
+        uplink_bits_per_s=None if arguments.uplink is None else parse_uplink(arguments.uplink),
+        has_list=arguments.has_list,
+        as_json=arguments.as_json,
+    )
+    return show_plan(_read_settings(arguments), asked)
 
 
 def _status(arguments: argparse.Namespace) -> int:
-    from replicatord.cli.status import show_status
+    gc.disable()  # looking for garbage took a tenth of the time, and a short answer leaves none to speak of
+    try:
+        from replicatord.cli.status import show_status
 
-    return show_status(_read_settings(arguments), is_verbose=arguments.verbose, as_json=arguments.as_json)
+        return show_status(_read_settings(arguments), is_verbose=arguments.verbose, as_json=arguments.as_json)
+    finally:
+        gc.enable()
 
 
 def _log(arguments: argparse.Namespace) -> int:
@@ -188,10 +208,24 @@ def _where(arguments: argparse.Namespace) -> int:
     return show_where(_read_settings(arguments), arguments.what, as_json=arguments.as_json)
 
 
-def _adopt(arguments: argparse.Namespace) -> int:
-    from replicatord.cli.adopt import adopt_drive
+def _card(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.card import show_card
 
-    return adopt_drive(_read_settings(arguments), arguments.name, is_agreed=arguments.yes)
+    return show_card(_read_settings(arguments), arguments.path, as_json=arguments.as_json)
+
+
+def _adopt(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.adopt import Asked, adopt_drive
+
+    asked = Asked(
+        name=arguments.name,
+        path=arguments.path,
+        medium=arguments.medium,
+        is_again=arguments.again,
+        may_share_disk=arguments.same_disk,
+        is_agreed=arguments.yes,
+    )
+    return adopt_drive(_read_settings(arguments), asked)
 
 
 def _demo(arguments: argparse.Namespace) -> int:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 import time
+from dataclasses import dataclass
 from types import TracebackType
 from typing import TYPE_CHECKING, Final, Self
 
@@ -18,12 +19,24 @@ if TYPE_CHECKING:
 _EVERY_S: Final = 5.0  # between plain lines: a log of them stays readable
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class What:
+    """What a pass goes through, in words."""
+
+    one: str
+    many: str
+    none: str  # said when there is nothing of it
+
+
+COPIES: Final = What(one="copy", many="copies", none="nothing to copy")
+
+
 class PlainShow:
     """Plain lines, at most one each few seconds, and the last one."""
 
-    def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
-        """`monotonic` gives seconds."""
-        self._monotonic = monotonic
+    def __init__(self, monotonic: Callable[[], float] = time.monotonic, *, what: What = COPIES) -> None:
+        """`monotonic` gives seconds; `what` is counted."""
+        self._monotonic, self._what = monotonic, what
         self._last_s = monotonic()
         self._told = ""
         self._latest = ""
@@ -37,7 +50,7 @@ class PlainShow:
         self, done_files: int, done_bytes: int, total_files: int, total_bytes: int, note: str
     ) -> None:
         """Show how far it is, unless that was just shown."""
-        self._latest = _how_far(done_files, total_files)
+        self._latest = _how_far(done_files, total_files, self._what)
         if total_files:
             self._latest += f", {size_words(done_bytes)} of {size_words(total_bytes)}, {shown(note)}"
         if self._monotonic() - self._last_s >= _EVERY_S:
@@ -63,8 +76,8 @@ class PlainShow:
 class TerminalShow:
     """A bar with bytes, speed and time left."""
 
-    def __init__(self) -> None:
-        """Draw nothing yet."""
+    def __init__(self, *, what: What = COPIES) -> None:
+        """Draw nothing yet; `what` is counted."""
         from rich.progress import (  # noqa: PLC0415  only a terminal needs it, and it is slow to import
             BarColumn,
             DownloadColumn,
@@ -74,6 +87,7 @@ class TerminalShow:
             TransferSpeedColumn,
         )
 
+        self._what = what
         self._bar = Progress(
             TextColumn("{task.description}", markup=False),
             BarColumn(),
@@ -91,7 +105,7 @@ class TerminalShow:
         self, done_files: int, done_bytes: int, total_files: int, total_bytes: int, note: str
     ) -> None:
         """Move the bar."""
-        text = _how_far(done_files, total_files) + (f" {shown(note)}" if total_files else "")
+        text = _how_far(done_files, total_files, self._what) + (f" {shown(note)}" if total_files else "")
         self._bar.update(self._task, description=text, completed=done_bytes, total=total_bytes or None)
 
     def __enter__(self) -> Self:
@@ -106,12 +120,12 @@ class TerminalShow:
         self._bar.stop()
 
 
-def _how_far(done_files: int, total_files: int) -> str:
+def _how_far(done_files: int, total_files: int, what: What) -> str:
     if not total_files:
-        return "nothing to copy"
-    return f"{done_files:,} of {counted(total_files, 'copy', 'copies')}"
+        return what.none
+    return f"{done_files:,} of {counted(total_files, what.one, what.many)}"
 
 
-def new_show() -> PlainShow | TerminalShow:
+def new_show(what: What = COPIES) -> PlainShow | TerminalShow:
     """Give the show that suits standard output."""
-    return TerminalShow() if sys.stdout.isatty() else PlainShow()
+    return TerminalShow(what=what) if sys.stdout.isatty() else PlainShow(what=what)

@@ -44,6 +44,8 @@ def look_at_sources(sketch: Ledger, settings: Settings, *, now: datetime, zone: 
     looked = Looked()
     at = utc_text(now)
     for source in settings.sources.values():
+        if not source.folder:
+            continue  # cards: the service takes each as a load of its own once it is mounted
         batch: list[SeenFile] = []
         for seen in _new_files(sketch, source, name_skipper(settings.never_taken), looked):
             batch.append(seen)

@@ -17,19 +17,21 @@ from typing import Final
 
 from replicatord.cli.asking import ledger_for_asking
 from replicatord.cli.why_not import folder_words, why_not_known
-from replicatord.cli.words import counted, instant_words, shown, shown_path, size_words
+from replicatord.cli.words import counted, instant_words, shown, shown_path, size_words, source_words
 from replicatord.ledger.answers import CopyFound, Found, WishFound
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.lock import find_running
 from replicatord.log.times import path_fields
-from replicatord.model.copies import CopyState, PlacementState
+from replicatord.model.copies import CopyState, Medium, PlacementState
 from replicatord.model.frames import FileStat, TimeOrigin
-from replicatord.model.settings import Settings
+from replicatord.model.settings import Settings, source_in_settings
 
 _LIMIT: Final = 50  # files of one name; a camera's numbers come round every 10,000 frames
 _DIGEST: Final = re.compile(r"[0-9a-fA-F]{8,64}", re.ASCII)
 _DIGEST_DIGITS: Final = 64
+_GOOD: Final = (CopyState.VERIFIED, CopyState.EARLIER)  # states of copies that hold what they should
+_HERE: Final = ("here", "full")  # states of drives that can be read
 # How a frame's time is told, by where it was read.
 _TIMES: Final = MappingProxyType(
     {
@@ -71,6 +73,10 @@ class Answer:
     now: tuple[Now, ...]  # how each of `files` is
     copies: tuple[CopyFound, ...]
     wishes: tuple[WishFound, ...]
+    planned: dict[
+        tuple[str, bytes], bytes
+    ]  # (drive, path) -> the path that the rules gave, where it is another
+    fetch: tuple[str, ...]  # which drives to fetch, nearest first; empty while one that has it is here
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +87,7 @@ class Search:
     remarks: tuple[tuple[str, str], ...]  # (place, why it is not known)
     is_cut: bool
     bays: dict[str, Bay]
+    shelves: dict[str, str]  # drive -> its shelf, where that has a name of its own
 
 
 def show_where(settings: Settings, what: str, *, as_json: bool) -> int:
@@ -91,7 +98,7 @@ def show_where(settings: Settings, what: str, *, as_json: bool) -> int:
     if as_json:
         print(json.dumps(_fields(search)))
     else:
-        for line in _lines(search, what):
+        for line in _lines(search, what, settings):
             print(shown(line))
     return 0 if search.answers else 1
 
@@ -108,7 +115,9 @@ def _search(ledger: Ledger, settings: Settings, what: str, *, is_running: bool) 
         if found is not None:
             contents[found] = None
         elif place.source:
-            source = settings.sources[place.source]
+            source = settings.sources.get(place.source)
+            if source is None or not source.folder:
+                continue  # a card: whether it is mounted now, and where, is not asked here
             why = why_not_known(settings, source, place.path, is_running=is_running)
             why = why or folder_words(ledger, settings, source, place.path)
             if why:
@@ -122,11 +131,13 @@ def _search(ledger: Ledger, settings: Settings, what: str, *, is_running: bool) 
         named += _by_digest(ledger, what)
     for file in named:
         contents[file.content] = None
+    bays = {bay.name: bay for bay in ledger.bays.all()}
     return Search(
         answers=tuple(_answer(ledger, settings, content) for content in contents),
         remarks=tuple(remarks),
         is_cut=len(named) >= _LIMIT,
-        bays={bay.name: bay for bay in ledger.bays.all()},
+        bays=bays,
+        shelves={drive.name: drive.shelf for drive in settings.drives.values() if drive.shelf},
     )
 
 
@@ -137,6 +148,7 @@ def _places(settings: Settings, what: str) -> list[Place]:
         *(
             Place(source=s.name, drive="", path=p)
             for s in settings.sources.values()
+            if s.folder
             for p in _below(s.folder, whole)
         ),
         *(
@@ -150,7 +162,7 @@ def _places(settings: Settings, what: str) -> list[Place]:
     path = os.fsencode(os.path.normpath(what))
     first, _, rest = path.partition(b"/")
     name = os.fsdecode(first)
-    if name in settings.sources:
+    if source_in_settings(name) in settings.sources:
         places.append(Place(source=name, drive="", path=rest))
     if name in settings.drives:
         places.append(Place(source="", drive=name, path=rest))
@@ -198,12 +210,33 @@ def _by_digest(ledger: Ledger, text: str) -> list[Found]:
 
 def _answer(ledger: Ledger, settings: Settings, content: int) -> Answer:
     files = tuple(ledger.answers.by_content(content)[:_LIMIT])
+    copies = tuple(ledger.answers.copies_of(content))
     return Answer(
         files=files,
         now=tuple(_look(ledger, settings, file) for file in files),
-        copies=tuple(ledger.answers.copies_of(content)),
+        copies=copies,
         wishes=tuple(ledger.answers.wishes_of(content)),
+        planned=ledger.outlook.planned_paths(content),
+        fetch=_fetch(copies, settings),
     )
+
+
+def _fetch(copies: tuple[CopyFound, ...], settings: Settings) -> tuple[str, ...]:
+    """Say which drives to fetch to see a content, nearest first; none while a drive that has it is here."""
+    good = [copy for copy in copies if copy.state in _GOOD]
+    if any(copy.bay_state in _HERE for copy in good):
+        return ()
+    return tuple(sorted(dict.fromkeys(copy.bay for copy in good), key=lambda bay: _distance(bay, settings)))
+
+
+def _distance(bay: str, settings: Settings) -> int:
+    """Tell how far a drive is: in the studio, in another building, a cloud folder, or out of the settings."""
+    drive = settings.drives.get(bay)
+    if drive is None:
+        return 3
+    if drive.medium is Medium.CLOUD:
+        return 2
+    return int(drive.is_away)
 
 
 def _look(ledger: Ledger, settings: Settings, file: Found) -> Now:
@@ -227,9 +260,9 @@ def _path(file: Found) -> bytes:
 # ---- for a person ----
 
 
-def _lines(search: Search, what: str) -> Iterator[str]:
+def _lines(search: Search, what: str, settings: Settings) -> Iterator[str]:
     for answer in search.answers:
-        yield from _answer_lines(answer, search.bays)
+        yield from _answer_lines(answer, search, settings)
     for place, why in search.remarks:
         yield f"{place}: {why}."
     if search.is_cut:
@@ -241,11 +274,11 @@ def _lines(search: Search, what: str) -> Iterator[str]:
         )
 
 
-def _answer_lines(answer: Answer, bays: dict[str, Bay]) -> Iterator[str]:
+def _answer_lines(answer: Answer, search: Search, settings: Settings) -> Iterator[str]:
     for number, (file, now) in enumerate(zip(answer.files, answer.now, strict=True)):
         also = "" if number == 0 else "also seen as "
         notes = "" if now is Now.SAME else f"; {now.value}"
-        yield f"{also}{file.source}/{shown_path(_path(file))}{notes}"
+        yield f"{also}{_source_words(file.source)}{shown_path(_path(file))}{notes}"
     first = answer.files[0] if answer.files else None
     if first is not None:
         yield f"  {_facts_words(first)}"
@@ -253,13 +286,46 @@ def _answer_lines(answer: Answer, bays: dict[str, Bay]) -> Iterator[str]:
             yield f"  its facts could not all be read: {first.problem}"
         yield f"  {size_words(first.size_bytes)}, digest {first.digest.hex()}"
     for copy in answer.copies:
-        yield f"  {copy.bay}: {shown_path(copy.path)}: {_copy_words(copy)}; {_state_words(copy.bay_state)}"
-    if all(copy.state is CopyState.SET_ASIDE for copy in answer.copies):
+        place = _place_words(copy.bay, copy.path, answer, search)
+        yield f"  {place}: {_copy_words(copy)}; {_state_words(copy.bay_state)}"
+    if not any(copy.state in _GOOD for copy in answer.copies):
         yield "  PROBLEM: there is no verified copy of it yet."
     for wish in answer.wishes:
-        yield f"  {wish.bay}: {shown_path(wish.path)}: {_wish_words(wish, bays)}"
+        yield f"  {_place_words(wish.bay, wish.path, answer, search)}: {_wish_words(wish, search.bays)}"
     if not answer.copies and not answer.wishes:
         yield "  No tier asks for it: see `tiers` in the settings."
+    if answer.fetch:
+        yield f"  {_fetch_words(answer, settings)}"
+
+
+def _source_words(source: str) -> str:
+    """Give a source with what stands between it and a path: "cards/", "card 17 of sd: "."""
+    words = source_words(source)
+    return f"{words}/" if words == source else f"{words}: "
+
+
+def _place_words(bay: str, path: bytes, answer: Answer, search: Search) -> str:
+    """Say where a copy is: drive, shelf, path, and the path that was planned where the drive has another."""
+    shelf = f" (shelf {search.shelves[bay]})" if bay in search.shelves else ""
+    planned = answer.planned.get((bay, path))
+    why = f" (planned as {shown_path(planned)}, which this drive cannot hold or had taken)" if planned else ""
+    return f"{bay}{shelf}: {shown_path(path)}{why}"
+
+
+def _fetch_words(answer: Answer, settings: Settings) -> str:
+    """Say which drive to fetch; what its source still has can be seen there too."""
+    what = "To see a copy of it" if Now.SAME in answer.now else "To see it"
+    return f"{what}, fetch {' or '.join(_drive_words(bay, settings) for bay in answer.fetch)}."
+
+
+def _drive_words(bay: str, settings: Settings) -> str:
+    drive = settings.drives.get(bay)
+    if drive is None:
+        return f"{bay}, which is no longer in the settings"
+    parts = [f"shelf {drive.shelf}"] if drive.shelf else []
+    parts += ["away"] if drive.is_away else []
+    parts += ["a cloud folder"] if drive.medium is Medium.CLOUD else []
+    return f"{bay} ({', '.join(parts)})" if parts else bay
 
 
 def _facts_words(file: Found) -> str:
@@ -279,6 +345,7 @@ def _copy_words(copy: CopyFound) -> str:
         CopyState.VERIFIED: f"verified {when}",
         CopyState.EARLIER: f"an earlier version, kept; verified {when}",
         CopyState.SET_ASIDE: f"PROBLEM: it did not match {when} and was set aside; look at it",
+        CopyState.SUSPECT: f"PROBLEM: in doubt, verified {when} but not readable as such since; looked at next",
     }[copy.state]
 
 
@@ -295,6 +362,8 @@ def _state_words(state: str) -> str:
 def _wish_words(wish: WishFound, bays: dict[str, Bay]) -> str:
     if wish.state is PlacementState.UNASKED:
         return "no longer asked for; the copy is kept"
+    if wish.state is PlacementState.REFUSED:
+        return f"PROBLEM: this drive's file system cannot hold it: {wish.trouble}"
     bay = bays.get(wish.bay)
     why = wish.trouble and f"PROBLEM: {wish.trouble}"
     if not why and bay is not None and bay.state != "here":
@@ -307,13 +376,18 @@ def _wish_words(wish: WishFound, bays: dict[str, Bay]) -> str:
 
 def _fields(search: Search) -> dict[str, object]:
     return {
-        "found": [_answer_fields(answer) for answer in search.answers],
+        "found": [_answer_fields(answer, search) for answer in search.answers],
         "not_known": [{"place": place, "why": why} for place, why in search.remarks],
         "cut": search.is_cut,
     }
 
 
-def _answer_fields(answer: Answer) -> dict[str, object]:
+def _planned_fields(answer: Answer, bay: str, path: bytes) -> dict[str, str]:
+    planned = answer.planned.get((bay, path))
+    return {} if planned is None else path_fields("planned_path", planned)
+
+
+def _answer_fields(answer: Answer, search: Search) -> dict[str, object]:
     first = answer.files[0] if answer.files else None
     return {
         "digest": first.digest.hex() if first else None,
@@ -336,7 +410,9 @@ def _answer_fields(answer: Answer) -> dict[str, object]:
         "copies": [
             {
                 "drive": copy.bay,
+                "shelf": search.shelves.get(copy.bay, copy.bay),
                 **path_fields("path", copy.path),
+                **_planned_fields(answer, copy.bay, copy.path),
                 "state": copy.state.name.lower(),
                 "verified_at": copy.verified_at,
                 "drive_state": copy.bay_state,
@@ -348,6 +424,12 @@ def _answer_fields(answer: Answer) -> dict[str, object]:
             for w in answer.wishes
             if w.state is PlacementState.WANTED
         ],
+        "refused": [
+            {"drive": w.bay, "tier": w.tier, **path_fields("path", w.path), "trouble": w.trouble}
+            for w in answer.wishes
+            if w.state is PlacementState.REFUSED
+        ],
+        "fetch": list(answer.fetch),
         "no_longer_asked_for": [
             {"drive": w.bay, "tier": w.tier, **path_fields("path", w.path)}
             for w in answer.wishes

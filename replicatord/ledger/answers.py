@@ -119,14 +119,6 @@ class Answers:
             Trouble(bay=bay, trouble=trouble, files=files, path=path) for bay, trouble, files, path in rows
         ]
 
-    def set_aside(self) -> int:
-        """Count the copies that failed and wait for a person."""
-        return int(
-            self._db.execute(
-                "SELECT count(*) FROM copy WHERE state = ?", (CopyState.SET_ASIDE.value,)
-            ).fetchone()[0]
-        )
-
     def files_known(self) -> tuple[int, int]:
         """Give how many files of sources are known, and how many frames they make."""
         files = self._db.execute("SELECT count(*) FROM file").fetchone()[0]

@@ -88,8 +88,13 @@ class Bays:
         )
         (drive,) = self._db.execute("SELECT id FROM drive WHERE identity = ?", (identity,)).fetchone()
         (before,) = self._db.execute("SELECT drive FROM bay WHERE name = ?", (name,)).fetchone()
-        self._db.execute("UPDATE bay SET drive = ? WHERE name = ?", (drive, name))
-        return int(drive), before is not None and before != drive
+        is_other = before is not None and before != drive
+        if before != drive:  # what was said of the drive before is not true of this one
+            self._db.execute(
+                "UPDATE bay SET drive = ?, complete_at = '', room_bytes = NULL, room_at = '' WHERE name = ?",
+                (drive, name),
+            )
+        return int(drive), is_other
 
     def set_state(self, name: str, *, state: str, reason: str, at: str) -> bool:
         """Note how a drive is doing; tell whether that is news."""

@@ -142,7 +142,7 @@ ALTER TABLE drive ADD COLUMN mark_next TEXT NOT NULL DEFAULT ''; -- written on i
 -- The path as the rules gave it; `path` is where it really is on this drive, `path_key` is that of `planned`.
 ALTER TABLE placement ADD COLUMN planned BLOB NOT NULL DEFAULT x'';
 UPDATE placement SET planned = path;
-CREATE INDEX placement_by_content ON placement (bay, content, size_bytes);
+CREATE INDEX placement_by_content ON placement (bay, content, size_bytes) WHERE state < 2;
 
 -- A drive's copies by content, without the rows: which contents has a drive, which has none of some drives.
 CREATE INDEX copy_by_drive ON copy (drive, state, content);
@@ -150,7 +150,10 @@ CREATE INDEX copy_by_drive ON copy (drive, state, content);
 -- The lowest content number first seen in a month (the studio's local time). Numbers grow with time.
 CREATE TABLE month (name TEXT PRIMARY KEY, first_content INTEGER NOT NULL) STRICT, WITHOUT ROWID;
 INSERT INTO month (name, first_content)
-  SELECT substr(load.began_at, 1, 7), min(file.content) FROM load JOIN file ON file.load = load.id GROUP BY 1;
+  SELECT name, min(content) FROM (
+    SELECT file.content, substr(min(load.began_at), 1, 7) AS name FROM file JOIN load ON load.id = file.load
+    GROUP BY file.content)
+  GROUP BY name;
 
 -- Cards that were mounted: each insertion has a number of its own.
 CREATE TABLE card (

@@ -13,9 +13,10 @@ from datetime import date
 from typing import Final
 
 from replicatord.model.frames import Digest, Frame
-from replicatord.model.settings import Layout, Trip
+from replicatord.model.settings import CARD_MARK, Layout, Trip, source_in_settings
 
 HIDDEN_FOLDER: Final = b".replicatord"  # each drive's own; nothing of a source is ever laid there
+DCF_FOLDER: Final = b"DCIM"  # at the root of a card: CIPA DC-009, "DCF image root directory"
 NAME_MAX_BYTES: Final = 255  # NAME_MAX of Linux file systems, limits.h(0P)
 SUFFIX_HEX_DIGITS: Final = (8, 16, 64)  # shortest that is free; 64 is the whole digest
 
@@ -25,6 +26,17 @@ Words = Mapping[str, bytes]
 def trip_of(day: date, trips: tuple[Trip, ...]) -> Trip | None:
     """Find the trip that a day belongs to; the first of the file when trips overlap."""
     return next((trip for trip in trips if trip.first <= day <= trip.last), None)
+
+
+def folder_of(frame: Frame) -> bytes:
+    """Give a frame's folder as its photographer knows it.
+
+    Of a card that is the folder inside of DCIM, in which all folders of pictures lie (CIPA DC-009, DCF).
+    """
+    if CARD_MARK not in frame.source:
+        return frame.folder
+    first, _, rest = frame.folder.partition(b"/")
+    return rest if first.upper() == DCF_FOLDER else frame.folder
 
 
 def words_of(frame: Frame, trips: tuple[Trip, ...]) -> Words:
@@ -42,8 +54,8 @@ def words_of(frame: Frame, trips: tuple[Trip, ...]) -> Words:
         "format": _part(frame.format),
         "kind": _part(frame.kind.value),
         "camera": _part(frame.camera) or b"unknown-camera",
-        "source": _part(frame.source),
-        "folder": frame.folder,
+        "source": _part(source_in_settings(frame.source)),
+        "folder": folder_of(frame),
         "trip": _part(trip.name) if trip else b"",
     }
 

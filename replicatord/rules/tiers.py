@@ -10,14 +10,15 @@ from fnmatch import fnmatchcase
 from typing import Final
 
 from replicatord.model.frames import Frame
-from replicatord.model.settings import Only, Tier
+from replicatord.model.settings import Only, Tier, source_in_settings
+from replicatord.rules.paths import folder_of
 
 _DAY_S: Final = 86_400.0
 
 
 def takes(tier: Tier, frame: Frame, *, today: date) -> bool:
     """Tell whether `tier` asks for `frame`; every condition that is given must hold."""
-    return frame.source in tier.sources and _matches(tier.only, frame, today)
+    return source_in_settings(frame.source) in tier.sources and _matches(tier.only, frame, today)
 
 
 def _matches(only: Only, frame: Frame, today: date) -> bool:
@@ -29,7 +30,7 @@ def _matches(only: Only, frame: Frame, today: date) -> bool:
         return False
     if only.cameras and not _like(frame.camera, only.cameras):
         return False
-    if only.folders and not _like(frame.folder.decode("utf-8", "surrogateescape"), only.folders):
+    if only.folders and not _like(folder_of(frame).decode("utf-8", "surrogateescape"), only.folders):
         return False
     age_s = (today - frame.captured.local.date()).days * _DAY_S
     if only.older_than_s is not None and age_s < only.older_than_s:

@@ -23,7 +23,7 @@ from replicatord.ledger.seen import Known
 from replicatord.log.times import path_fields, path_text
 from replicatord.media.digests import new_hasher
 from replicatord.model.frames import FileStat, SeenFile
-from replicatord.model.settings import Source
+from replicatord.model.settings import CARD_MARK, Source
 from replicatord.watching.hints import Gathered, Hints
 from replicatord.watching.reading import Stopped, Unsettled, find_file_stat, read_file
 from replicatord.watching.settling import Settling, Spot
@@ -38,7 +38,7 @@ SCHEDULED: Final = "it is time"  # the reason of a rescan by the clock; told onl
 
 
 @dataclass(slots=True)
-class _Rescan:
+class Rescan:
     """A walk over one source that is under way, a folder at a time."""
 
     source: str
@@ -67,11 +67,13 @@ class Looker(threading.Thread):
         self._wake_lanes, self._is_ahead = wake_lanes, is_ahead
         self._settling = Settling(context.settings.settle_s)
         self._buffer = aligned_buffer()
-        self._rescans: deque[_Rescan] = deque()
+        self._rescans: deque[Rescan] = deque()
         self._later: list[tuple[float, str, bytes]] = []  # folders to look at once more
         self._last_taken_s: dict[str, float] = {}
         self._idle = threading.Condition()
         self._is_idle = False
+        self._left = threading.Event()
+        self._device: int | None = None  # the file system that alone is looked at; None: any
         self.beat_s = context.monotonic()
         self.changes = 0  # counts up whenever loads or what is known of sources changed
         self.failure: BaseException | None = None
@@ -84,9 +86,8 @@ class Looker(threading.Thread):
     def run(self) -> None:
         """Look until the service stops."""
         try:
-            self._begin()
-            while not self._context.stop.is_set():
-                self.beat_s = self._context.monotonic()
+            is_wanted = self._prepare()
+            while is_wanted and not self._must_stop():
                 self._note(self._hints.wait(self._patience_s()))
                 self._settling.settle_s = self._context.settings.settle_s
                 self._rescan_some()
@@ -99,12 +100,27 @@ class Looker(threading.Thread):
             self.failure = exc
         self._tell_idle(is_idle=True)
 
-    def _begin(self) -> None:
-        """Take up the loads that were open when the service ended; they end when nothing more comes."""
+    def leave(self) -> None:
+        """Have it end: there is nothing more for it to look at."""
+        self._left.set()
+        self._hints.close()
+
+    def _must_stop(self) -> bool:
+        """Show that it is alive, and tell whether it is to end."""
+        self.beat_s = self._context.monotonic()
+        return self._left.is_set() or self._context.stop.is_set()
+
+    def _prepare(self) -> bool:
+        """Take up the loads that were open when the service ended; they end when nothing more comes.
+
+        Tells whether there is anything to look at.
+        """
         now_s = self._context.monotonic()
-        for load in self._context.desk.ask(lambda l: l.loads.unfinished()):
-            if load.state is LoadState.OPEN:
+        for load in self._context.desk.look(lambda l: l.loads.unfinished()):
+            # Cards have lookers of their own.
+            if load.state is LoadState.OPEN and CARD_MARK not in load.source:
                 self._last_taken_s[load.source] = now_s
+        return True
 
     def _patience_s(self) -> float | None:
         if self._rescans and len(self._settling) < _CANDIDATES_MAX:
@@ -129,12 +145,14 @@ class Looker(threading.Thread):
     # Hints
 
     def _note(self, gathered: Gathered) -> None:
-        now_s = self._context.monotonic()
+        now_s = self.beat_s = self._context.monotonic()
         if gathered.files or gathered.folders or gathered.rescans:
             self._tell_idle(is_idle=False)
         for source, why in gathered.rescans.items():
-            if not any(rescan.source == source and rescan.todo == [b""] for rescan in self._rescans):
-                self._rescans.append(_Rescan(source, why))
+            if self._context.find_source(source) is not None and not any(
+                rescan.source == source and rescan.todo == [b""] for rescan in self._rescans
+            ):
+                self._rescans.append(Rescan(source, why))
         why_skipped = name_skipper(self._context.settings.never_taken)
         for spot, was_closed in gathered.files.items():
             if not _is_skipped(spot, why_skipped):
@@ -148,9 +166,9 @@ class Looker(threading.Thread):
 
     def _find_stat(self, spot: Spot) -> FileStat | None:
         """Look at a file that may still grow, so that later it can be told whether it did."""
-        source = self._context.settings.sources.get(spot.source)
+        source = self._context.find_source(spot.source)
         try:
-            return None if source is None else find_file_stat(source.folder, spot)
+            return None if source is None else find_file_stat(source.folder, spot, device=self._device)
         except OSError:
             return None  # it is told when it is due
 
@@ -163,7 +181,7 @@ class Looker(threading.Thread):
 
     def _look_below(self, source: str, folder: bytes) -> None:
         todo = [folder]
-        while todo and not self._context.stop.is_set():
+        while todo and not self._must_stop():
             todo += self._look_at(source, todo.pop(), None)
 
     # Rescans
@@ -171,7 +189,7 @@ class Looker(threading.Thread):
     def _rescan_some(self) -> None:
         """Go on with the rescan in hand for a few folders, so that files that settle are not kept waiting."""
         for _ in range(50):
-            if not self._rescans or len(self._settling) >= _CANDIDATES_MAX or self._context.stop.is_set():
+            if not self._rescans or len(self._settling) >= _CANDIDATES_MAX or self._must_stop():
                 return
             rescan = self._rescans[0]
             if rescan.todo:
@@ -182,20 +200,16 @@ class Looker(threading.Thread):
                 self._mark_lost_folders(rescan)
                 self._tell_rescan(rescan)
 
-    def _look_at(self, source: str, folder: bytes, rescan: _Rescan | None) -> list[bytes]:
+    def _look_at(self, source: str, folder: bytes, rescan: Rescan | None) -> list[bytes]:
         """Compare one folder with what is known of it; give the folders in it."""
-        settings = self._context.settings
-        if source not in settings.sources:
+        place = self._context.find_source(source)
+        if place is None:
             return []
+        why_skipped = name_skipper(self._context.settings.never_taken)
         try:
-            listing = list_folder(settings.sources[source].folder, folder, name_skipper(settings.never_taken))
+            listing = list_folder(place.folder, folder, why_skipped, device=self._device)
         except OSError as exc:
-            if rescan is not None and not isinstance(exc, FileNotFoundError):
-                rescan.trouble = f"{path_text(folder) or 'the folder'} cannot be read: {exc.strerror}"
-            elif rescan is not None and not folder:
-                rescan.trouble = f"{settings.sources[source].folder} does not exist"
-            elif isinstance(exc, FileNotFoundError) and folder:
-                self._mark_gone(source, folder, {})
+            self._cannot_list(place, folder, rescan, exc)
             return []
         new = self._mark_gone(source, folder, listing.files)
         now_s = self._context.monotonic()
@@ -206,6 +220,15 @@ class Looker(threading.Thread):
             rescan.new += len(new)
         return [joined(folder, name) for name in listing.folders]
 
+    def _cannot_list(self, source: Source, folder: bytes, rescan: Rescan | None, exc: OSError) -> None:
+        """Note that a folder is not there (any more), or that nobody can say what is in it."""
+        if rescan is not None and not isinstance(exc, FileNotFoundError):
+            rescan.trouble = f"{path_text(folder) or 'the folder'} cannot be read: {exc.strerror}"
+        elif rescan is not None and not folder:
+            rescan.trouble = f"{source.folder} does not exist"
+        elif isinstance(exc, FileNotFoundError) and folder:
+            self._mark_gone(source.name, folder, {})
+
     def _mark_gone(self, source: str, folder: bytes, files: dict[bytes, FileStat]) -> dict[bytes, FileStat]:
         """Mark what is known here and no longer there; give what is new or not what it was."""
         known = self._context.desk.look(lambda l: l.seen.known_in_folder(source, folder))
@@ -215,25 +238,30 @@ class Looker(threading.Thread):
         back = [
             name
             for name, entry in known.items()
-            if entry.is_gone and name in files and files[name] == entry.stat
+            if entry.is_gone and name in files and self._is_same(files[name], entry.stat)
         ]
         if back:  # a source that was unmounted for a while is not read all over again
             self._context.desk.ask(lambda l: l.seen.mark_here(source, folder, back))
-        return {n: stat for n, stat in files.items() if n not in known or known[n].stat != stat}
+        return {
+            n: stat for n, stat in files.items() if n not in known or not self._is_same(known[n].stat, stat)
+        }
 
-    def _mark_lost_folders(self, rescan: _Rescan) -> None:
+    def _is_same(self, known: FileStat, stat: FileStat) -> bool:
+        """Tell whether a file is still as it was when it was read."""
+        return known == stat
+
+    def _mark_lost_folders(self, rescan: Rescan) -> None:
         """Mark the files of folders that are no longer there; not when the source itself could not be read."""
         if rescan.trouble:
             return
-        settings = self._context.settings
-        source = settings.sources.get(rescan.source)
+        source = self._context.find_source(rescan.source)
         if source is None:
             return
         for folder in self._context.desk.look(lambda l: list(l.seen.folders_of(rescan.source))):
             if folder and not _is_folder(source, folder):
                 self._mark_gone(rescan.source, folder, {})
 
-    def _tell_rescan(self, rescan: _Rescan) -> None:
+    def _tell_rescan(self, rescan: Rescan) -> None:
         fields: dict[str, object] = {"source": rescan.source, "why": rescan.why, "files": rescan.seen}
         if rescan.trouble:
             self._say("source_not_readable", {"level": "error", **fields, "reason": rescan.trouble})
@@ -244,7 +272,7 @@ class Looker(threading.Thread):
 
     def _read_due(self) -> None:
         """Read what has settled, a batch after another, until nothing more is due."""
-        while not self._context.stop.is_set():
+        while not self._must_stop():
             due = self._settling.look_due(self._context.monotonic(), limit=_DUE_AT_ONCE)
             if not due:
                 return
@@ -264,8 +292,7 @@ class Looker(threading.Thread):
 
     def _wait_for_lanes(self) -> None:
         """Let the lanes catch up, while what was read is still in the page cache; never for ever (I17)."""
-        while self._is_ahead() and not self._context.stop.is_set():
-            self.beat_s = self._context.monotonic()
+        while self._is_ahead() and not self._must_stop():
             self._context.stop.wait(0.05)
 
     def _known(self, spots: list[Spot]) -> dict[Spot, Known]:
@@ -278,35 +305,33 @@ class Looker(threading.Thread):
         return self._context.desk.look(look)
 
     def _read(self, spot: Spot, known: Known | None) -> SeenFile | None:
-        settings = self._context.settings
-        source = settings.sources.get(spot.source)
-        if source is None:
+        source = self._context.find_source(spot.source)
+        if source is None or self._must_stop():
             self._settling.drop(spot)
             return None
-        now_s = self._context.monotonic()
-        self.beat_s = now_s
         try:
-            stat = find_file_stat(source.folder, spot)
+            stat = find_file_stat(source.folder, spot, device=self._device)
             if stat is None:
-                self._gone(spot)
+                self._gone(spot, known)
                 return None
-            if not self._settling.is_settled(spot, stat, now_s=now_s):
+            if not self._settling.is_settled(spot, stat, now_s=self._context.monotonic()):
                 return None
-            if known is not None and not known.is_gone and known.stat == stat:
+            if known is not None and not known.is_gone and self._is_same(known.stat, stat):
                 self._settling.drop(spot)
                 return None
             seen = read_file(
                 source.folder,
                 spot,
                 buffer=self._buffer,
-                new_hasher=new_hasher(settings.digest),
-                must_stop=self._context.stop.is_set,
+                new_hasher=new_hasher(self._context.settings.digest),
+                must_stop=self._must_stop,
+                device=self._device,
             )
         except Unsettled:
             self._settling.wait_more(spot, now_s=self._context.monotonic())
             return None
         except FileNotFoundError:
-            self._gone(spot)
+            self._gone(spot, known)
             return None
         except OSError as exc:
             self._unreadable(spot, exc)
@@ -314,7 +339,7 @@ class Looker(threading.Thread):
         self._settling.drop(spot)
         return seen
 
-    def _gone(self, spot: Spot) -> None:
+    def _gone(self, spot: Spot, _known: Known | None) -> None:
         self._settling.drop(spot)
         self._context.desk.ask(lambda l: l.seen.mark_gone(spot.source, spot.folder, [spot.name]))
 
@@ -335,12 +360,15 @@ class Looker(threading.Thread):
         """Put what was read into the ledger, plan its frames, and wake the lanes that have work."""
         if not batch:
             return
-        new = self._context.desk.ask(lambda l: take_readings(l, self._context, batch, zone=self._zone))
+        new = self._context.desk.ask(lambda l: self._take_into(l, batch))
         now_s = self._context.monotonic()
         for seen in batch:
             self._last_taken_s[seen.source] = now_s
         self.changes += 1
         self._wake_lanes(new)
+
+    def _take_into(self, ledger: Ledger, batch: list[SeenFile]) -> Mapping[str, int]:
+        return take_readings(ledger, self._context, batch, zone=self._zone)
 
     # Loads
 
@@ -372,6 +400,7 @@ def take_readings(
     Gives the bytes of new work for each drive that has any.
     """
     at = context.at()
+    ledger.seen.note_month(f"{context.now():%Y-%m}")
     pictures: set[int] = set()
     for source in sorted({seen.source for seen in batch}):
         part = [seen for seen in batch if seen.source == source]

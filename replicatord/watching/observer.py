@@ -78,10 +78,11 @@ class _TroubleListener(logging.Handler):
 
 
 class Watch:
-    """Watches all sources; asks for a rescan of all of them when it may have missed something."""
+    """Watches all folders that are sources; asks for a rescan of all of them when it may have missed something."""
 
     def __init__(self, sources: list[Source], hints: Hints) -> None:
-        self._sources, self._hints = sources, hints
+        # A card is looked through when it is put in, and now and then; a watch on it would gain nothing.
+        self._sources, self._hints = [source for source in sources if source.folder], hints
         self._observer: BaseObserver | None = None
         self._listener = _TroubleListener(self._missed)
         for name in _TROUBLE_LOGGERS:
@@ -92,13 +93,15 @@ class Watch:
         """Begin to watch every source that is here."""
         self._observer = Observer()
         self.unwatched = {}
+        # Started first: only then does `schedule` raise for a folder that cannot be watched; before, it is
+        # `start` that does, for all of them.
+        self._observer.start()
         for source in self._sources:
             handler = _Handler(source, self._hints, self._missed)
             try:
                 self._observer.schedule(handler, source.folder, recursive=True, event_filter=_EVENTS)
             except OSError as exc:
                 self.unwatched[source.name] = exc.strerror or str(exc)
-        self._observer.start()
 
     def is_alive(self) -> bool:
         """Tell whether the library's threads all still run."""

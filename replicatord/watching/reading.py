@@ -14,11 +14,13 @@ from collections.abc import Callable
 from typing import Final
 
 from replicatord.drives.buffers import CHUNK_BYTES
+from replicatord.drives.kernel import find_mount_of
+from replicatord.drives.untouched import open_untouched
 from replicatord.media.digests import Hasher
 from replicatord.media.probe import read_facts
 from replicatord.model.frames import Digest, FileStat, SeenFile
 from replicatord.watching.settling import Spot
-from replicatord.watching.walk import joined
+from replicatord.watching.walk import check_device, joined
 
 _FLAGS: Final = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
 
@@ -31,28 +33,37 @@ class Stopped(Exception):  # noqa: N818
     """The service is asked to stop; the file is read by its next start."""
 
 
-def find_file_stat(root: str, spot: Spot) -> FileStat | None:
-    """Look at a file; None when no plain file is there (any more). Raises OSError when it cannot be told."""
+def find_file_stat(root: str, spot: Spot, *, device: int | None = None) -> FileStat | None:
+    """Look at a file; None when no plain file is there (any more). Raises OSError when it cannot be told.
+
+    Given a `device`, only what lies on it (st_dev) counts; anything else raises OSError.
+    """
     try:
         found = os.stat(_path(root, spot), follow_symlinks=False)
     except (FileNotFoundError, NotADirectoryError):
         return None
+    check_device(found, device)
     return FileStat.of(found) if stat.S_ISREG(found.st_mode) else None
 
 
-def read_file(
+def read_file(  # noqa: PLR0913  all of it is the caller's own
     root: str,
     spot: Spot,
     *,
     buffer: memoryview,
     new_hasher: Callable[[], Hasher],
     must_stop: Callable[[], bool],
+    device: int | None = None,
 ) -> SeenFile:
-    """Read a file whole. Raises Unsettled, Stopped, and OSError when it cannot be read."""
+    """Read a file whole, from `device` (st_dev) if one is given; its access time is left alone where allowed.
+
+    Raises Unsettled, Stopped, and OSError when it cannot be read.
+    """
     path = _path(root, spot)
-    fd = os.open(path, _FLAGS)
+    fd = open_untouched(path, _FLAGS)
     try:
         found = os.fstat(fd)
+        check_device(found, device)
         if not stat.S_ISREG(found.st_mode) or _is_being_written(fd):
             raise Unsettled
         before = FileStat.of(found)
@@ -86,14 +97,20 @@ def _is_being_written(fd: int) -> bool:
 
     A read lease is refused with EAGAIN while there is a writer (fcntl(2), F_SETLEASE). It is given back
     at once; a program that opens the file in that instant waits for microseconds. Where leases are not to
-    be had (another owner, a network drive) the answer is no, and settling is by time alone.
+    be had (another owner, a network drive) the answer is no, and settling is by time alone. From memory: a
+    network drive may refuse with EAGAIN too, for good, so that there the refusal says nothing.
     """
     try:
         fcntl.fcntl(fd, fcntl.F_SETLEASE, fcntl.F_RDLCK)
     except OSError as exc:
-        return exc.errno == errno.EAGAIN
+        return exc.errno == errno.EAGAIN and not _is_on_network(fd)
     fcntl.fcntl(fd, fcntl.F_SETLEASE, fcntl.F_UNLCK)
     return False
+
+
+def _is_on_network(fd: int) -> bool:
+    mount = find_mount_of(fd)
+    return mount is not None and mount.fs_type.startswith(("nfs", "cifs", "smb", "afs", "ceph", "9p"))
 
 
 def _path(root: str, spot: Spot) -> bytes:

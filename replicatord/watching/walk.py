@@ -6,10 +6,12 @@ empty folder.
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from dataclasses import dataclass
 
+from replicatord.drives.untouched import open_untouched
 from replicatord.model.frames import FileStat
 from replicatord.watching.skips import WhySkipped, kind_skipped
 
@@ -22,17 +24,19 @@ class Listing:
     folders: tuple[bytes, ...]
 
 
-def list_folder(root: str, folder: bytes, why_skipped: WhySkipped) -> Listing:
+def list_folder(root: str, folder: bytes, why_skipped: WhySkipped, *, device: int | None = None) -> Listing:
     """List one folder below a source's root. Raises OSError when it cannot be read.
 
-    The folder itself is opened without following a link, so that a folder replaced by a link ends here.
+    Given a `device` (st_dev), a folder that lies elsewhere cannot be read. The folder itself is opened without
+    following a link, so that a folder replaced by a link ends here.
     """
     path = os.path.join(os.fsencode(root), folder) if folder else os.fsencode(root)
     flags = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC | (os.O_NOFOLLOW if folder else 0)
-    fd = os.open(path, flags)
+    fd = open_untouched(path, flags)
     files: dict[bytes, FileStat] = {}
     folders: list[bytes] = []
     try:
+        check_device(os.fstat(fd), device)
         with os.scandir(fd) as entries:
             for entry in entries:
                 name = os.fsencode(entry.name)
@@ -49,6 +53,15 @@ def list_folder(root: str, folder: bytes, why_skipped: WhySkipped) -> Listing:
     finally:
         os.close(fd)
     return Listing(files=files, folders=tuple(sorted(folders)))
+
+
+def check_device(found: os.stat_result, device: int | None) -> None:
+    """Raise OSError when something lies on another file system than the one expected; None expects nothing.
+
+    Where a card was mounted, its empty mount point lies on the system disk once it is pulled.
+    """
+    if device is not None and found.st_dev != device:
+        raise OSError(errno.ENODEV, "another file system is there")
 
 
 def joined(folder: bytes, name: bytes) -> bytes:

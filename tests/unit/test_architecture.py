@@ -15,7 +15,7 @@ import pytest
 
 PACKAGE: Final = Path(__file__).resolve().parents[2] / "replicatord"
 FLOORS: Final = {
-    **dict.fromkeys(("cli", "service"), 4),
+    **dict.fromkeys(("cli", "service", "once", "studio"), 4),
     **dict.fromkeys(("duties", "watching", "copying"), 3),
     **dict.fromkeys(("ledger", "drives", "log"), 2),
     **dict.fromkeys(("rules", "media", "config"), 1),
@@ -24,6 +24,9 @@ FLOORS: Final = {
 # Arrows along one floor: (from room, to module).
 ALONG: Final = {
     ("cli", "replicatord.service"),  # the commands start the service
+    ("cli", "replicatord.once"),  # and make one pass
+    ("service", "replicatord.studio"),  # both have all parts together
+    ("once", "replicatord.studio"),
     ("config", "replicatord.media.names"),  # the names of formats, a plain table, stand once
     ("log", "replicatord.ledger.ledger"),  # lines are decided in the ledger and written by the log
     # The surroundings that all acting parts share; they hold nothing of one drive.

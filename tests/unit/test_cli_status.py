@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+import sqlite3
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 
-from replicatord.cli.status import _JUDGED_FILES_MAX
+from replicatord.cli.status_facts import JUDGED_FILES_MAX
 from replicatord.ledger.lock import LedgerLock
 from replicatord.log.times import utc_text
-from tests.cli_ground import AT, Ground, end_load, hold, make_ground, printed, set_state, take
+from tests.cli_ground import (
+    AT,
+    SHELF_SETTINGS,
+    Ground,
+    end_load,
+    hold,
+    make_ground,
+    printed,
+    refuse,
+    set_complete,
+    set_room,
+    set_state,
+    take,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -39,7 +53,7 @@ def test_all_copied_is_nothing_to_do(ground: Ground, capsys: pytest.CaptureFixtu
     assert "Tidewrack Studio: 3 files in 1 frame known." in told
     assert "The service is not running" in told
     assert "curlew  here: 3 files, 69 B verified, complete never" in told
-    assert "plover  away: 0 files, 0 B verified, 3 files, 69 B to come" in told
+    assert "plover  away: 0 files, 0 B verified, 3 files, 69 B to come, never complete" in told
     assert "verified on curlew and dunlin; plover still lacks" not in told
     assert "plover still lacks 3; cleared" in told
     assert told.endswith("Nothing needs you.\n")
@@ -164,6 +178,350 @@ def test_a_load_too_large_to_be_judged_in_passing_says_so(
 ) -> None:
     hold(ground, "curlew", "dunlin")
     with ground.open_ledger() as ledger, ledger.transaction():
-        ledger.loads.add(ledger.loads.latest(1)[0].id, files=_JUDGED_FILES_MAX, size_bytes=0, at=AT)
+        ledger.loads.add(ledger.loads.latest(1)[0].id, files=JUDGED_FILES_MAX, size_bytes=0, at=AT)
     ground.run("status")
     assert "NOT cleared when it was last judged" in printed(capsys)
+
+
+# ---- shelves ----
+
+GB: Final = 10**9
+
+
+@pytest.fixture
+def shelves(tmp_path: Path) -> Ground:
+    """Make a studio with a shelf of two drives, whose one frame is on all drives but plover, which is away."""
+    ground = make_ground(tmp_path, SHELF_SETTINGS)
+    for name in FRAME:
+        ground.put(name, name.encode())
+    take(ground, *FRAME)
+    end_load(ground)
+    (tmp_path / "state" / "replication.jsonl").touch()
+    hold(ground, "curlew", "dunlin")
+    for name in ("snipe", "north-cloud"):
+        set_state(ground, name, state="here")
+    set_state(ground, "plover", state="away", reason="nothing is mounted at its place")
+    return ground
+
+
+def status_of(ground: Ground, capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+    ground.run("status", "--json")
+    answer: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return answer
+
+
+def told_by(ground: Ground, capsys: pytest.CaptureFixture[str], *words: str) -> str:
+    ground.run("status", *words)
+    return printed(capsys)
+
+
+def want(ground: Ground, drive: str) -> None:
+    """Have all that a drive holds be asked for again."""
+    with ground.open_ledger() as ledger, ledger.transaction():
+        ledger.wishes.want_again(drive)
+
+
+def test_drives_stand_below_their_shelf(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    told = told_by(shelves, capsys)
+    assert (
+        "\nstudio, a shelf of 2 drives:\n  curlew       here: 3 files, 69 B verified, complete never\n"
+        "  snipe        here: 0 files, 0 B verified, complete never\ndunlin       here: 3 files" in told
+    )
+    assert "3 copies wait to be made, 69 B: 3 for plover.\n" in told
+    answer = status_of(shelves, capsys)
+    assert [(each["shelf"], each["drives"]) for each in answer["shelves"][:2]] == [
+        ("studio", ["curlew", "snipe"]),
+        ("dunlin", ["dunlin"]),
+    ]
+    assert [each["shelf"] for each in answer["drives"][:3]] == ["studio", "studio", "dunlin"]
+
+
+def test_nothing_waits_and_nothing_is_said_of_waiting(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hold(shelves, "plover")
+    assert "to be made" not in told_by(shelves, capsys)
+
+
+def test_a_full_drive_is_no_need_while_its_shelf_has_room(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lock = LedgerLock(shelves.settings.ledger)
+    want(shelves, "curlew")
+    set_state(shelves, "curlew", state="full", reason="it is full")
+    set_room(shelves, "curlew", 0)
+    set_room(shelves, "snipe", 1000)
+    assert shelves.run("status") == 0
+    set_room(shelves, "snipe", 0)
+    assert shelves.run("status") == 1
+    told = printed(capsys)
+    assert (
+        "the shelf studio is full (curlew and snipe), and curlew lacks 3 files, 69 B: add a drive,"
+        " one line in the settings with `shelf: studio`" in told
+    )
+    set_room(shelves, "snipe", 1000)
+    set_state(shelves, "snipe", state="full")
+    assert shelves.run("status") == 1
+    lock.release()
+
+
+def test_a_full_drive_without_a_service_asks_for_the_service(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    want(shelves, "curlew")
+    set_state(shelves, "curlew", state="full", reason="it is full")
+    set_room(shelves, "snipe", 1000)
+    assert shelves.run("status") == 1
+    assert "start the service" in printed(capsys)
+
+
+def test_files_that_a_drive_cannot_hold_need_somebody(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lock = LedgerLock(shelves.settings.ledger)
+    want(shelves, "dunlin")
+    refuse(shelves, "dunlin", "it is too large for the drive's file system")
+    assert shelves.run("status") == 1
+    told = printed(capsys)
+    assert "dunlin       here: 0 files, 0 B verified, 3 files that it cannot hold" in told
+    assert (
+        "dunlin cannot hold 3 files: it is too large for the drive's file system, such as"
+        " 2026/01/2026-01-28/TIDE0001.DNG; send them to a drive with another file system" in told
+    )
+    assert "could not be copied" not in told
+    answer = status_of(shelves, capsys)
+    assert [(each["drive"], each["files"]) for each in answer["refused"]] == [("dunlin", 3)]
+    assert answer["troubles"] == []
+    assert answer["drives"][2]["refused"] == {"files": 3, "bytes": 69}
+    lock.release()
+
+
+def test_drives_on_one_disk_count_as_one_place(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "one place" not in told_by(shelves, capsys)
+    with shelves.open_ledger() as ledger, ledger.transaction():
+        for name in ("curlew", "dunlin"):
+            ledger.bays.bind(name, f"identity of {name}", disk="disk:one")
+        ledger.bays.bind("snipe", "identity of snipe", disk="disk:other")
+    assert "\ncurlew and dunlin are on one disk: they count as one place.\n" in told_by(shelves, capsys)
+    text = shelves.file.read_text()
+    shelves.file.write_text(text.replace("medium: ssd", "medium: ssd, disk: box"))
+    assert "one place" not in told_by(shelves, capsys)  # what a person says counts before what was found
+    text = shelves.file.read_text()
+    shelves.file.write_text(text.replace('/curlew", medium: hdd', '/curlew", medium: hdd, disk: box'))
+    assert status_of(shelves, capsys)["one_place"] == [["curlew", "dunlin"]]
+
+
+def test_why_a_drive_is_waited_for_is_told_as_it_was_found(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    reason = "the drive at /mnt/dunlin is snipe, expected dunlin"
+    set_state(shelves, "dunlin", state="waiting", reason=reason)
+    assert "dunlin       waited for: 3 files, 69 B verified" in told_by(shelves, capsys)
+    assert f". {reason}\n" in told_by(shelves, capsys)
+
+
+def test_copies_in_doubt_are_told(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    with shelves.open_ledger() as ledger, ledger.transaction():
+        drive = ledger.bays.get("dunlin").drive
+        assert drive is not None
+        ledger.copies.suspect(next(iter(ledger.copies.on_drive(drive))).id)
+    assert "1 copy in doubt, looked at next" in told_by(shelves, capsys)
+
+
+# ---- away drives ----
+
+
+def days_ago(days: float) -> str:
+    return utc_text(datetime.now(UTC) - timedelta(days=days))
+
+
+def test_when_a_visit_is_due_is_told(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    hold(shelves, "plover")
+    set_state(shelves, "plover", state="away", reason="nothing is mounted at its place")
+    complete_at = days_ago(12)
+    set_complete(shelves, "plover", complete_at)
+    assert shelves.run("status") == 0
+    due = datetime.fromisoformat(complete_at).astimezone() + timedelta(days=31)
+    told = printed(capsys)
+    assert "last complete 12 days ago (" in told
+    assert f"its visit is due {due:%Y-%m-%d}" in told
+    drive = status_of(shelves, capsys)["drives"][3]
+    assert (drive["visit_overdue_days"], drive["complete_at"]) == (None, complete_at)
+
+
+def test_an_overdue_visit_needs_somebody(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    set_complete(shelves, "plover", days_ago(35))
+    assert shelves.run("status") == 1
+    told = printed(capsys)
+    due = datetime.now().astimezone() - timedelta(days=4)
+    assert "last complete 35 days ago (" in told
+    assert f"its visit is OVERDUE since {due:%Y-%m-%d}, 4 days" in told
+    assert f"bring plover to the studio: its visit was due on {due:%Y-%m-%d}, 4 days ago" in told
+    assert status_of(shelves, capsys)["drives"][3]["visit_overdue_days"] == 4
+    set_state(shelves, "plover", state="here")
+    assert "OVERDUE" not in told_by(shelves, capsys)
+
+
+def test_what_would_burn_with_the_studio_is_told(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "If the studio burned now: 1 frame, 69 B would be lost: not verified on plover.\n" in told_by(
+        shelves, capsys
+    )
+    hold(shelves, "plover")  # which finds it here
+    assert (
+        "If the studio burned now: 1 frame, 69 B would be lost: no drive that is in another building has them"
+        " (plover would burn with it: here, or perhaps here).\n" in told_by(shelves, capsys)
+    )
+    set_state(shelves, "plover", state="away")
+    assert "If the studio burned now: nothing would be lost: all is verified on plover.\n" in told_by(
+        shelves, capsys
+    )
+    fire = status_of(shelves, capsys)["only_in_studio"]
+    assert fire == {"frames": 0, "files": 0, "bytes": 0, "elsewhere": ["plover"], "visiting": []}
+
+
+def test_a_cloud_folder_saves_nothing_and_that_is_said_when_asked(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = shelves.file.read_text().replace("only: {min_stars: 1}", "only: {min_stars: 0}")
+    shelves.file.write_text(text)
+    take(shelves, *FRAME)
+    hold(shelves, "north-cloud")
+    told = told_by(shelves, capsys, "-v")
+    assert "north-cloud  here: 3 files, 69 B verified" in told
+    assert "1 frame, 69 B would be lost" in told
+    assert "north-cloud does not count there: a cloud-sync folder lies on the studio's own disk" in told
+    assert "does not count" not in told_by(shelves, capsys)
+
+
+def test_a_studio_without_a_second_building_is_told_so_when_it_asks(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = shelves.file.read_text().replace("away: true, visit_every: 31d", "away: false")
+    shelves.file.write_text(text)
+    assert "burned" not in told_by(shelves, capsys)
+    assert "No drive lives in another building" in told_by(shelves, capsys, "-v")
+    assert status_of(shelves, capsys)["only_in_studio"] is None
+
+
+# ---- room ----
+
+
+def month(back: int) -> str:
+    """Give the name of a month, so many before the one that runs."""
+    now = datetime.now().astimezone()
+    number = now.year * 12 + now.month - 1 - back
+    return f"{number // 12:04}-{number % 12 + 1:02}"
+
+
+def fill_months(ground: Ground, sizes_gb: list[int]) -> None:
+    """Have so much been seen in each of the months before the running one, oldest first, all asked for."""
+    with sqlite3.connect(ground.settings.ledger) as db:
+        (frame,) = db.execute("SELECT min(id) FROM frame").fetchone()
+        db.execute("DELETE FROM month")
+        db.execute("INSERT INTO month VALUES ('2000-01', 1)")
+        for back, size in zip(range(len(sizes_gb), 0, -1), sizes_gb, strict=True):
+            values = (f"{back:032}".encode(), size * GB)
+            content = db.execute("INSERT INTO content (digest, size_bytes) VALUES (?, ?)", values).lastrowid
+            db.execute("INSERT INTO month VALUES (?, ?)", (month(back), content))
+            for bay in ("curlew", "dunlin", "plover"):
+                db.execute(
+                    "INSERT INTO placement (frame, tier, bay, name, content, size_bytes, path, path_key, state)"
+                    " VALUES (?, 'everything', ?, ?, ?, ?, ?, ?, 1)",
+                    (frame, bay, b"%d" % back, content, size * GB, b"%d" % back, b"%d" % back),
+                )
+        (last,) = db.execute("SELECT max(id) FROM content").fetchone()
+        db.execute("INSERT INTO month VALUES (?, ?)", (month(0), last + 1))
+    db.close()
+
+
+def test_a_shelf_tells_when_it_is_full(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    """158 GB a month, 3,100 GB left: full in 19.62 months (tests/unit/test_forecast.py has the days)."""
+    fill_months(shelves, [158] * 12)
+    set_room(shelves, "curlew", 1100 * GB)
+    set_room(shelves, "snipe", 2000 * GB)
+    today = datetime.now().astimezone().date()
+    full = today + timedelta(days=597)
+    buy = datetime(full.year, full.month, 1, tzinfo=UTC) - timedelta(
+        days=32
+    )  # into the month before the one before
+    told = told_by(shelves, capsys)
+    assert (
+        f"  studio: room for 3.1 TB; 158 GB a month over the last 12 months; full about {full:%B %Y};"
+        f" buy by {buy:%B %Y}\n" in told
+    )
+    assert "  dunlin: the room of dunlin is not known yet; 158 GB a month over the last 12 months\n" in told
+    assert "came in:" not in told
+    whole = told_by(shelves, capsys, "-v")
+    assert f"    came in: {month(12)} 158 GB, {month(11)} 158 GB" in whole
+    assert "    snipe: room for 2.0 TB when last looked at (2026-02-0" in whole
+    assert "    dunlin: its room is not known; it is looked at when it is here" in whole
+    forecast = status_of(shelves, capsys)["shelves"][0]["forecast"]
+    assert (forecast["prospect"], forecast["left_bytes"], forecast["bytes_a_month"]) == (
+        "dated",
+        3100 * GB,
+        158 * GB,
+    )
+    assert forecast["full_on"] == full.isoformat()
+    assert forecast["buy_by"] == f"{buy:%Y-%m}"
+    assert list(forecast["months"]) == [month(back) for back in range(12, 0, -1)]
+    assert [each["drive"] for each in forecast["drives"]] == ["curlew", "snipe"]
+
+
+def begin(ground: Ground, name: str) -> None:
+    """Have the ledger be begun in a month."""
+    with sqlite3.connect(ground.settings.ledger) as db:
+        db.execute("UPDATE month SET name = ?", (name,))
+    db.close()
+
+
+def test_too_little_history_says_how_much_there_is(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    set_room(shelves, "dunlin", 500 * GB)
+    begin(shelves, month(3))  # two whole ones have followed
+    assert "  dunlin: room for 500 GB; not enough history (2 complete months, 3 are needed)\n" in told_by(
+        shelves, capsys
+    )
+
+
+@pytest.mark.parametrize(
+    ("room_gb", "told"),
+    [
+        (0, "room for 0 B; 100 GB a month over the last 12 months; full now; buy the next drive now"),
+        (50, "room for 50.0 GB; 100 GB a month over the last 12 months; full about "),
+        (10**7, "room for 10.0 PB; 100 GB a month over the last 12 months; not full within a hundred years"),
+    ],
+)
+def test_shelves_that_are_full_soon_or_never(
+    room_gb: int, told: str, shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fill_months(shelves, [100] * 12)
+    set_room(shelves, "dunlin", room_gb * GB)
+    whole = told_by(shelves, capsys)
+    assert f"  dunlin: {told}" in whole
+    assert ("buy the next drive now" in whole) == (room_gb <= 50)
+
+
+def test_what_waits_takes_up_room_first(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    begin(shelves, month(0))
+    set_room(shelves, "plover", 60)
+    told = told_by(shelves, capsys)
+    assert "  plover: 9 B more wait than it has room for; not enough history" in told
+    assert "full now; buy the next drive now" in told
+    set_room(shelves, "plover", 70)
+    assert "  plover: room for 1 B; not enough history" in told_by(shelves, capsys)
+
+
+def test_a_cloud_folder_needs_a_larger_limit_instead_of_a_drive(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    set_room(shelves, "north-cloud", 0)
+    assert "full now; it needs a larger `limit` now\n" in told_by(shelves, capsys)
+
+
+def test_nothing_that_came_is_said(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    fill_months(shelves, [100] * 12)
+    set_room(shelves, "north-cloud", 7 * GB)
+    assert "  north-cloud: room for 7.0 GB; nothing came over the last 12 months\n" in told_by(
+        shelves, capsys
+    )

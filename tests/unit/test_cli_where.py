@@ -5,12 +5,25 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from dataclasses import replace
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import pytest
 
 from replicatord.ledger.lock import LedgerLock
-from tests.cli_ground import AT, Ground, hold, make_ground, printed, take
+from tests.cli_ground import (
+    AT,
+    SHELF_SETTINGS,
+    Ground,
+    hold,
+    make_ground,
+    printed,
+    refuse,
+    seen_of,
+    set_state,
+    take,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -179,3 +192,158 @@ def test_a_strangers_file_on_a_drive_is_no_copy(ground: Ground, capsys: pytest.C
     (ground.root / "curlew" / "letter.txt").touch()
     assert ground.run("where", str(ground.root / "curlew" / "letter.txt")) == 1
     assert "it is on the drive, but is no copy of ours" in printed(capsys)
+
+
+# ---- which drive to fetch ----
+
+
+@pytest.fixture
+def shelves(tmp_path: Path) -> Ground:
+    """Make a studio with a shelf of two drives; its one file is on curlew (shelf studio), dunlin and plover."""
+    ground = make_ground(tmp_path, SHELF_SETTINGS)
+    ground.put(RAW, RAW.encode())
+    take(ground, RAW)
+    hold(ground, "curlew", "dunlin", "plover")
+    (ground.root / "cards" / RAW).unlink()
+    return ground
+
+
+def last_line(ground: Ground, capsys: pytest.CaptureFixture[str]) -> str:
+    assert ground.run("where", RAW) == 0
+    return printed(capsys).splitlines()[-1]
+
+
+def fetched(ground: Ground, capsys: pytest.CaptureFixture[str]) -> list[str]:
+    ground.run("where", RAW, "--json")
+    names: list[str] = json.loads(capsys.readouterr().out)["found"][0]["fetch"]
+    return names
+
+
+@pytest.mark.parametrize("here", ["curlew", "dunlin", "plover"])
+@pytest.mark.parametrize("state", ["here", "full"])
+def test_nothing_need_be_fetched_while_a_drive_that_has_it_is_here(
+    here: str, state: str, shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("curlew", "dunlin", "plover"):
+        set_state(shelves, name, state=state if name == here else "away")
+    assert "fetch" not in last_line(shelves, capsys)
+    assert fetched(shelves, capsys) == []
+
+
+def test_the_nearest_drive_to_fetch_comes_first(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    for name in ("plover", "curlew"):
+        set_state(shelves, name, state="waiting", reason="nothing is mounted")
+    set_state(shelves, "dunlin", state="away")
+    assert (
+        last_line(shelves, capsys) == "  To see it, fetch curlew (shelf studio) or dunlin or plover (away)."
+    )
+    assert fetched(shelves, capsys) == ["curlew", "dunlin", "plover"]
+    # Drives that the settings no longer have come last: they may lie in a drawer, or be dead.
+    text = shelves.file.read_text()
+    lines = [line for line in text.splitlines() if not line.startswith("  dunlin:")]
+    shelves.file.write_text("\n".join(lines).replace("studio, dunlin, plover", "studio, plover") + "\n")
+    assert last_line(shelves, capsys) == (
+        "  To see it, fetch curlew (shelf studio) or plover (away) or dunlin, which is no longer in the settings."
+    )
+
+
+def test_a_cloud_folder_comes_behind_other_buildings(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shelves.put(RAW, RAW.encode())
+    shelves.file.write_text(shelves.file.read_text().replace("min_stars: 1", "min_stars: 0"))
+    take(shelves, RAW)
+    hold(shelves, "north-cloud")
+    for name in ("curlew", "dunlin", "plover", "north-cloud"):
+        set_state(shelves, name, state="away")
+    assert fetched(shelves, capsys) == ["curlew", "dunlin", "plover", "north-cloud"]
+    # What the source still has can be seen there as well.
+    assert last_line(shelves, capsys).startswith("  To see a copy of it, fetch curlew (shelf studio) or ")
+    assert last_line(shelves, capsys).endswith(" or north-cloud (a cloud folder).")
+
+
+def test_a_copy_in_doubt_is_nothing_to_fetch(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    with shelves.open_ledger() as ledger, ledger.transaction():
+        for name in ("curlew", "plover"):
+            drive = ledger.bays.get(name).drive
+            assert drive is not None
+            ledger.copies.suspect(next(iter(ledger.copies.on_drive(drive))).id)
+    for name in ("dunlin", "plover"):
+        set_state(shelves, name, state="away")
+    assert fetched(shelves, capsys) == ["dunlin"]  # though curlew is here
+    shelves.run("where", RAW)
+    assert "PROBLEM: in doubt, verified 2026-02-0" in printed(capsys)
+
+
+# ---- shelves, names that drives gave, and what they cannot hold ----
+
+
+def test_the_shelf_of_a_drive_is_told(shelves: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    shelves.run("where", RAW)
+    told = printed(capsys)
+    assert f"  curlew (shelf studio): {ON_DRIVE}: verified" in told
+    assert f"  dunlin: {ON_DRIVE}: verified" in told
+    shelves.run("where", RAW, "--json")
+    (answer,) = json.loads(capsys.readouterr().out)["found"]
+    assert [copy["shelf"] for copy in answer["copies"]] == ["studio", "dunlin", "plover"]
+
+
+def test_a_name_that_differs_from_the_planned_one_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ground = make_ground(tmp_path, SHELF_SETTINGS)
+    ground.put("2026-01-28/12:30.DNG")
+    take(ground, "2026-01-28/12:30.DNG")
+    with ground.open_ledger() as ledger, ledger.transaction():
+        (wish,) = ledger.wishes.next_wishes("dunlin", after=0, limit=9)
+        ledger.wishes.set_path(wish.id, b"2026/01/2026-01-28/12%3A30.DNG")
+    planned = "planned as 2026/01/2026-01-28/12:30.DNG, which this drive cannot hold or had taken"
+    ground.run("where", "12:30.DNG")
+    assert f"dunlin: 2026/01/2026-01-28/12%3A30.DNG ({planned}): still to be copied" in printed(capsys)
+    hold(ground, "dunlin", "curlew")
+    ground.run("where", "12:30.DNG")
+    told = printed(capsys)
+    assert f"dunlin: 2026/01/2026-01-28/12%3A30.DNG ({planned}): verified" in told
+    assert "curlew (shelf studio): 2026/01/2026-01-28/12:30.DNG: verified" in told
+    ground.run("where", "12:30.DNG", "--json")
+    copies = json.loads(capsys.readouterr().out)["found"][0]["copies"]
+    assert [copy.get("planned_path") for copy in copies] == [None, "2026/01/2026-01-28/12:30.DNG"]
+
+
+def test_what_a_drive_cannot_hold_is_told(ground: Ground, capsys: pytest.CaptureFixture[str]) -> None:
+    refuse(ground, "plover", "it is too large for the drive's file system")
+    ground.run("where", RAW)
+    assert (
+        f"plover: {ON_DRIVE}: PROBLEM: this drive's file system cannot hold it: it is too large for the drive's"
+        " file system\n" in printed(capsys)
+    )
+    ground.run("where", RAW, "--json")
+    (answer,) = json.loads(capsys.readouterr().out)["found"]
+    assert [each["drive"] for each in answer["refused"]] == ["plover"]
+    assert answer["wanted"] == []
+
+
+# ---- cards ----
+
+
+def test_a_file_of_a_card_is_found_and_the_card_is_told(
+    ground: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = ground.file.read_text().replace("sources:\n", "sources:\n  sd: {card: /media/*/*}\n")
+    ground.file.write_text(text.replace("from: [cards]", "from: [cards, sd]"))
+    settings = ground.settings
+    ground.put("DCIM/100TIDES/TIDE0007.JPG")
+    reading = replace(seen_of(ground, "DCIM/100TIDES/TIDE0007.JPG"), source="sd#17")
+    with ground.open_ledger() as ledger, ledger.transaction():
+        ledger.seen.take([reading], load=ledger.loads.current("sd#17", AT), zone=UTC)
+    assert set(settings.sources) == {"cards", "sd"}
+    for what in ("TIDE0007.JPG", "sd#17/DCIM/100TIDES/TIDE0007.JPG"):
+        assert ground.run("where", what) == 0
+        assert printed(capsys).startswith(
+            "card 17 of sd: DCIM/100TIDES/TIDE0007.JPG; cannot be looked at now\n"
+        )
+    # The pattern of a source of cards is no folder: nothing is looked for below it, or in the current one.
+    assert ground.run("where", "sd/DCIM/nothing.JPG") == 1
+    assert "Nothing is known of" in printed(capsys)
+    assert ground.run("where", str(ground.root / "elsewhere.JPG")) == 1
+    assert "Nothing is known of" in printed(capsys)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 from collections.abc import Callable, Iterator
@@ -11,6 +12,8 @@ import pytest
 
 from replicatord.copying.files import EARLIER, PARTIAL, SET_ASIDE, DriveFiles, write_all
 from replicatord.copying.moves import earlier_path
+from replicatord.drives.abilities import probe
+from replicatord.drives.kernel import syncfs_reports_errors
 from tests.core_builders import open_folder, tree_of
 
 
@@ -206,6 +209,80 @@ def test_many_folders_keep_few_descriptors(files: DriveFiles) -> None:
     assert before < 300
     files.close()
     assert len(os.listdir("/proc/self/fd")) < before - 100
+
+
+def test_what_an_interrupted_trial_left_is_cleared_and_a_folder_of_others_stays(
+    root: Path, files: DriveFiles
+) -> None:
+    partial = root / os.fsdecode(PARTIAL)
+    for folder in ("trial-1", "somebody's"):
+        (partial / folder).mkdir()
+        (partial / folder / "a").touch()
+    (partial / "link").symlink_to("trial-1")
+    assert files.clear_partial() == 1
+    assert sorted(path.name for path in partial.rglob("*")) == ["a", "somebody's"]
+
+
+def test_a_probe_of_the_folder_for_unproved_files_leaves_it_empty(root: Path, files: DriveFiles) -> None:
+    found = probe(files.probe_folder())
+    assert found.name_max == 255  # of every Linux file system for local disks (limits.h(0P), NAME_MAX)
+    assert found.mtime_step_ns
+    assert os.listdir(root / os.fsdecode(PARTIAL)) == []
+
+
+def test_a_probe_where_nothing_can_be_made_says_why(tmp_path: Path) -> None:
+    with open_folder(Path("/proc/self")) as fd, pytest.raises(OSError, match="No such file") as caught:
+        probe(fd)
+    assert caught.value.errno == errno.ENOENT
+    (tmp_path / "gone").mkdir()
+    with open_folder(tmp_path / "gone") as fd:
+        (tmp_path / "gone").rmdir()
+        with pytest.raises(FileNotFoundError):
+            probe(fd)
+
+
+def test_a_name_that_is_too_long_names_nothing(files: DriveFiles) -> None:
+    assert files.find_stat(b"2026/" + b"n" * 256) is None
+    assert files.find_stat(b"n" * 256 + b"/A.CR3") is None
+
+
+def no_flush(files: DriveFiles) -> bytes:
+    """Put a directory that cannot be flushed among those of a drive: /proc says EINVAL to that."""
+    folder = os.open("/proc/self", os.O_RDONLY | os.O_DIRECTORY)
+    with pytest.raises(OSError, match="Invalid argument"):
+        os.fsync(folder)
+    files._folders[b"proc"] = folder
+    files._touched[b"proc"] = None
+    return b"proc"
+
+
+def test_where_directories_cannot_be_flushed_the_whole_file_system_is(root: Path, files: DriveFiles) -> None:
+    no_flush(files)
+    files.rename(staged(files), b"2026/A.CR3")
+    files.sync_folders()
+    assert files._touched == {}
+    assert not files._flushes_folders  # remembered: no directory is tried again
+    files.rename(staged(files), b"2026/B.CR3")
+    files.sync_folders()
+    assert files._touched == {}
+    assert files.rewrite(b".replicatord/SHA256SUMS", iter([b"one\n"])) == 4
+    assert files.sync_contents() == syncfs_reports_errors()
+    assert sorted(tree_of(root)) == [".replicatord/SHA256SUMS", "2026/A.CR3", "2026/B.CR3"]
+
+
+def test_no_name_counts_as_durable_when_that_fails_too(root: Path) -> None:
+    fd = os.open(root, os.O_RDONLY | os.O_DIRECTORY)
+    files = DriveFiles(fd, tag=b"w")
+    files.sync_folders()
+    name = no_flush(files)
+    os.close(fd)  # then the whole file system cannot be flushed either
+    try:
+        for _ in range(2):
+            with pytest.raises(OSError, match="Bad file descriptor"):
+                files.sync_folders()
+            assert name in files._touched
+    finally:
+        files.close()
 
 
 def test_an_earlier_version_gets_a_path_that_is_free() -> None:

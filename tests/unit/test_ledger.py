@@ -428,7 +428,7 @@ def test_a_file_set_aside_counts_as_no_copy(ledger: Ledger) -> None:
         ledger.bays.set_state("curlew", state="here", reason="", at=AT)
     assert list(ledger.copies.on_drive(CURLEW)) == []
     assert ledger.copies.drive_places(content, besides="dunlin") == []
-    assert ledger.answers.set_aside() == 1
+    assert ledger.outlook.set_aside() == 1
     assert ledger.copies.used_bytes(CURLEW) == len(b"heron")  # it takes its room all the same
 
 

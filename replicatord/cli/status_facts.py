@@ -1,0 +1,257 @@
+"""What `status` knows: gathered from the ledger in one go, and worked out as far as it needs thinking.
+
+May not print or word anything, and may not write. All is asked before anything is said: a reader that waits for a
+pager would keep the service from writing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from replicatord.cli.log_file import last_number
+from replicatord.cli.words import counted, instant_words
+from replicatord.duties.loads import counting_drives
+from replicatord.duties.visits import Due, elsewhere, find_due, read_since
+from replicatord.ledger.answers import Tally, Trouble
+from replicatord.ledger.bays import Bay
+from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.loads import Load, LoadState, Verdict
+from replicatord.ledger.outlook import AtRisk, Refused
+from replicatord.model.copies import PlacementState
+from replicatord.model.settings import Drive, Settings
+from replicatord.rules.forecast import (
+    MONTHS_MAX,
+    DriveRoom,
+    Forecast,
+    complete_months,
+    forecast,
+    month_name,
+)
+
+_LOADS: Final = 5
+# A verdict looks at every file of its load. So many together are judged within a tenth of a second; of a
+# larger load, what its line in the log said is shown.
+JUDGED_FILES_MAX: Final = 10_000
+_LOG_LATE: Final = timedelta(minutes=1)  # a line is in the log within a second of being decided
+_YEAR: Final = timedelta(days=31 * (MONTHS_MAX + 1))  # reaches behind the first month of a forecast
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveStatus:
+    """One drive of the settings."""
+
+    drive: Drive
+    bay: Bay
+    tallies: tuple[Tally, ...]
+    due: Due | None  # when an away drive should visit; None when that is not known, or it is here
+    suspects: int  # copies that did not read as they should when another drive needed them
+
+    def total(self, state: PlacementState) -> tuple[int, int]:
+        """Give files and bytes in one state."""
+        chosen = [tally for tally in self.tallies if tally.state is state]
+        return sum(t.files for t in chosen), sum(t.size_bytes for t in chosen)
+
+    @property
+    def may_have_room(self) -> bool:
+        """Tell whether more can be sent to it, as far as is known: the same that planning goes by."""
+        room, waiting = self.bay.room_bytes, self.total(PlacementState.WANTED)[1]
+        return self.bay.state != "full" and (room is None or room > waiting)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShelfStatus:
+    """One shelf, its drives in the order in which they are filled."""
+
+    name: str
+    drives: tuple[DriveStatus, ...]
+    forecast: Forecast
+    month_so_far_bytes: int  # of the running month, which the forecast leaves out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadStatus:
+    """One load; `verdict` is None when it is too large to be judged in passing."""
+
+    load: Load
+    verdict: Verdict | None
+
+    @property
+    def is_cleared(self) -> bool:
+        """Tell whether every file has the copies asked for: now if judged, else when its line was told.
+
+        Never while files still come: somebody might format the card.
+        """
+        if self.load.state is LoadState.OPEN:
+            return False
+        if self.verdict is None:
+            return self.load.state is LoadState.CLEARED
+        return self.verdict.short == 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fire:
+    """What would be lost if the studio burned now."""
+
+    risk: AtRisk
+    elsewhere: tuple[str, ...]  # the drives whose copies would outlive it
+    visiting: tuple[str, ...]  # away drives that are here now, or may be, and would burn with it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """All that `status` knows."""
+
+    now: datetime  # aware, in this machine's zone
+    running: int | None  # process id
+    files: int
+    frames: int
+    shelves: tuple[ShelfStatus, ...]
+    one_place: tuple[tuple[str, ...], ...]  # drives that lie on one disk or machine, two or more together
+    fire: Fire | None  # None without drives that live elsewhere
+    troubles: tuple[Trouble, ...]
+    refused: tuple[Refused, ...]
+    set_aside: int
+    settings_trouble: str
+    log_trouble: str
+    loads: tuple[LoadStatus, ...]
+    drives: tuple[DriveStatus, ...]  # all of them, in the order of the settings
+
+
+def read_status(ledger: Ledger, settings: Settings, *, running: int | None, now: datetime) -> Status:
+    """Ask the ledger all that is told. Raises LedgerError."""
+    bays = {bay.name: bay for bay in ledger.bays.all()}
+    drives = _drives(ledger, settings, bays)
+    files, frames = ledger.answers.files_known()
+    refused = tuple(r for r in ledger.outlook.refused() if r.bay in settings.drives)
+    is_refused = {(r.bay, r.trouble) for r in refused}
+    return Status(
+        now=now,
+        running=running,
+        files=files,
+        frames=frames,
+        shelves=tuple(
+            _shelf(ledger, name, tuple(drives[drive] for drive in members), now)
+            for name, members in settings.shelves.items()
+        ),
+        one_place=_one_place(tuple(drives.values())),
+        fire=_fire(ledger, settings, bays),
+        troubles=tuple(t for t in ledger.answers.troubles() if (t.bay, t.trouble) not in is_refused),
+        refused=refused,
+        set_aside=ledger.outlook.set_aside(),
+        settings_trouble=ledger.get_meta("settings_trouble"),
+        log_trouble=_log_trouble(ledger, settings),
+        loads=_loads(ledger, settings),
+        drives=tuple(drives.values()),
+    )
+
+
+def _drives(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> dict[str, DriveStatus]:
+    tallies = ledger.answers.tallies()
+    since = read_since(ledger)
+    suspects = ledger.outlook.suspects()
+    return {
+        drive.name: DriveStatus(
+            drive=drive,
+            bay=bays.get(drive.name) or _unheard_of(drive.name),
+            tallies=tuple(tally for tally in tallies if tally.bay == drive.name),
+            due=find_due(drive, bays.get(drive.name), since=since.get(drive.name, "")),
+            suspects=suspects.get(drive.name, 0),
+        )
+        for drive in settings.drives.values()
+    }
+
+
+def _unheard_of(name: str) -> Bay:
+    """Stand in for a drive that no service has looked for yet."""
+    return Bay(
+        name=name,
+        drive=None,
+        identity="",
+        state="unknown",
+        reason="",
+        changed_at="",
+        seen_at="",
+        complete_at="",
+        sums_bytes=0,
+        written_bytes=0,
+        busy_ms=0,
+    )
+
+
+def _shelf(ledger: Ledger, name: str, drives: tuple[DriveStatus, ...], now: datetime) -> ShelfStatus:
+    today = now.date()
+    names = [drive.bay.name for drive in drives]
+    by_month = ledger.outlook.bytes_by_month(names, since=month_name(today - _YEAR))
+    rooms = [
+        DriveRoom(
+            drive=drive.bay.name,
+            room_bytes=drive.bay.room_bytes,
+            waiting_bytes=drive.total(PlacementState.WANTED)[1],
+        )
+        for drive in drives
+    ]
+    months = complete_months(by_month, first=ledger.outlook.first_month(), today=today)
+    return ShelfStatus(
+        name=name,
+        drives=drives,
+        forecast=forecast(months, rooms, today=today),
+        month_so_far_bytes=by_month.get(month_name(today), 0),
+    )
+
+
+def _one_place(drives: tuple[DriveStatus, ...]) -> tuple[tuple[str, ...], ...]:
+    """Gather the drives of one disk: what a person says of it counts before what the system could tell."""
+    places: dict[str, tuple[str, ...]] = {}
+    for each in drives:
+        mark = f"named:{each.drive.disk}" if each.drive.disk else each.bay.disk
+        if mark:
+            places[mark] = (*places.get(mark, ()), each.bay.name)
+    return tuple(names for names in places.values() if len(names) > 1)
+
+
+def _fire(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> Fire | None:
+    away = [drive.name for drive in settings.drives.values() if drive.is_away]
+    if not away:
+        return None
+    safe = elsewhere(settings, bays)
+    visiting = tuple(
+        name
+        for name in away
+        if name not in safe and name in bays and bays[name].state in ("here", "full", "waiting")
+    )
+    return Fire(risk=ledger.outlook.at_risk(safe), elsewhere=safe, visiting=visiting)
+
+
+def _loads(ledger: Ledger, settings: Settings) -> tuple[LoadStatus, ...]:
+    counting = counting_drives(settings)
+    judged = 0
+    statuses = []
+    for load in ledger.loads.latest(_LOADS):
+        judged += load.files
+        verdict = None
+        if judged <= JUDGED_FILES_MAX:
+            verdict = ledger.loads.verdict(load.id, copies=settings.cleared_copies, counting=counting)
+        statuses.append(LoadStatus(load=load, verdict=verdict))
+    return tuple(statuses)
+
+
+def _log_trouble(ledger: Ledger, settings: Settings) -> str:
+    """Say when lines wait in the ledger because the log cannot take them; "" when none do."""
+    try:
+        written = last_number(settings.log)
+    except OSError as exc:
+        return f"the replication log {settings.log} cannot be read: {exc.strerror}"
+    waiting = ledger.lines.pending(after=written, limit=1)
+    if not waiting:
+        return ""
+    at = datetime.fromisoformat(str(waiting[0][1]["at"]))
+    if datetime.now(UTC) - at < _LOG_LATE:
+        return ""
+    count = ledger.lines.last_number() - written
+    return (
+        f"{counted(count, 'line')} wait to be written to the replication log {settings.log}, since"
+        f" {instant_words(str(waiting[0][1]['at']))}; is its disk full, or its folder gone? Nothing is lost"
+    )

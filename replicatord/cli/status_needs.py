@@ -1,0 +1,93 @@
+"""What needs a person, of all that `status` knows, and what that person should do.
+
+May not ask or print anything. What the service does by itself in time is no need: a full drive whose shelf goes on,
+an away drive that is away.
+"""
+
+from __future__ import annotations
+
+from replicatord.cli.status_facts import DriveStatus, ShelfStatus, Status
+from replicatord.cli.words import counted, shown_path, size_words
+from replicatord.duties.visits import ago_words
+from replicatord.ledger.answers import Trouble
+from replicatord.ledger.outlook import Refused
+from replicatord.log.words import listed
+from replicatord.model.copies import PlacementState
+
+
+def needs_of(status: Status) -> list[str]:
+    """Say what needs a person, and what to do about it; empty when nothing does."""
+    needs = []
+    if status.settings_trouble:
+        needs.append(
+            "mend the settings file (`replicatord check-config`); the service reads it again by itself"
+        )
+    if status.log_trouble:
+        needs.append(f"see to the log: {status.log_trouble}")
+    if status.set_aside:
+        needs.append(
+            f"look at {counted(status.set_aside, 'copy', 'copies')} set aside because of a wrong digest:"
+            " `replicatord log --problems` names them; a drive that does this again should be replaced"
+        )
+    needs += [_of_trouble(trouble) for trouble in status.troubles]
+    needs += [_of_refused(refused) for refused in status.refused]
+    for shelf in status.shelves:
+        for drive in shelf.drives:
+            needs += _of_drive(drive, shelf, is_running=status.running is not None)
+            needs += _of_visit(drive, status)
+    return needs
+
+
+def _of_trouble(trouble: Trouble) -> str:
+    return (
+        f"{counted(trouble.files, 'file')} could not be copied to {trouble.bay}: {trouble.trouble}, such as"
+        f" {shown_path(trouble.path)}; `replicatord log --problems --drive {trouble.bay}` tells more"
+    )
+
+
+def _of_refused(refused: Refused) -> str:
+    return (
+        f"{refused.bay} cannot hold {counted(refused.files, 'file')}: {refused.trouble}, such as"
+        f" {shown_path(refused.path)}; send them to a drive with another file system"
+    )
+
+
+def _of_drive(drive: DriveStatus, shelf: ShelfStatus, *, is_running: bool) -> list[str]:
+    files, size = drive.total(PlacementState.WANTED)
+    name, state = drive.bay.name, drive.bay.state
+    if not files:
+        return []
+    waiting = f"{counted(files, 'file')}, {size_words(size)}"
+    if state == "full" and not _shelf_goes_on(drive, shelf):
+        return [_of_full(drive, shelf, waiting)]
+    if state == "waiting":
+        return [f"{name} is waited for and lacks {waiting}: {drive.bay.reason}"]
+    if not is_running and not drive.drive.is_away:
+        return [f"start the service (`replicatord run`) or `replicatord once`: {name} lacks {waiting}"]
+    return []
+
+
+def _shelf_goes_on(drive: DriveStatus, shelf: ShelfStatus) -> bool:
+    return any(other.may_have_room for other in shelf.drives if other is not drive)
+
+
+def _of_full(drive: DriveStatus, shelf: ShelfStatus, waiting: str) -> str:
+    name = drive.bay.name
+    if len(shelf.drives) == 1:
+        return (
+            f"{name} is full and lacks {waiting}: make room, raise its `limit`, send less to it, or give it a"
+            " `shelf` and a second drive"
+        )
+    whole = listed(other.bay.name for other in shelf.drives)
+    return (
+        f"the shelf {shelf.name} is full ({whole}), and {name} lacks {waiting}: add a drive,"
+        f" one line in the settings with `shelf: {shelf.name}`"
+    )
+
+
+def _of_visit(drive: DriveStatus, status: Status) -> list[str]:
+    days = None if drive.due is None else drive.due.overdue_days(status.now)
+    if drive.due is None or days is None:
+        return []
+    due = f"{drive.due.due_at.astimezone(status.now.tzinfo):%Y-%m-%d}"
+    return [f"bring {drive.bay.name} to the studio: its visit was due on {due}, {ago_words(days)}"]

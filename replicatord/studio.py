@@ -1,0 +1,232 @@
+"""All parts together, as the service and one pass have them: built, started, asked how they are, stopped in order.
+
+May not do a part's work. One process has the ledger for its whole life (promise I13): the lock beside it.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from datetime import datetime, tzinfo
+from typing import Final
+
+from tzlocal import get_localzone
+
+from replicatord.copying.context import Context
+from replicatord.copying.lane import Lane
+from replicatord.drives.kernel import Mount
+from replicatord.drives.mounts import mounts_below
+from replicatord.duties.board import DriveNow
+from replicatord.duties.planner import Planner
+from replicatord.ledger.desk import LedgerDesk
+from replicatord.ledger.ledger import Ledger, open_ledger
+from replicatord.ledger.lock import LedgerLock
+from replicatord.log.replication import ReplicationLog
+from replicatord.media.names import split_stem
+from replicatord.model.copies import PlacementState
+from replicatord.model.settings import CARD_MARK, Settings
+from replicatord.watching.cards import Cards
+from replicatord.watching.hints import Hints
+from replicatord.watching.looker import Looker
+from replicatord.watching.settling import Spot
+
+_STOP_S: Final = 10.0  # a stop finishes or gives up the group in hand within this
+_AHEAD_BYTES: Final = 1 << 30  # reading may be so far ahead of the quickest lane: it stays in the page cache
+_STALL_S: Final = 10.0  # lanes that finish nothing for so long are not waited for
+_SILENT_S: Final = 60.0  # a visit without a sign of life for so long: its drive does not answer
+
+
+class Studio:
+    """All parts together, for the service and for one pass."""
+
+    def __init__(self, settings: Settings) -> None:
+        """Open ledger and log and build the parts. Raises AppError; then nothing is left open."""
+        # A lease of ours that a writer breaks would otherwise end the process (fcntl(2), SIGIO).
+        signal.signal(signal.SIGIO, signal.SIG_IGN)
+        self.zone: tzinfo = get_localzone()
+        self._lock = LedgerLock(settings.ledger)
+        try:
+            self._log = ReplicationLog(settings.log, rotate_bytes=settings.log_rotate_bytes)
+            self.desk = LedgerDesk(
+                lambda: open_ledger(settings.ledger, algorithm=settings.digest, split_stem=split_stem),
+                self._log,
+            )
+        except BaseException:
+            self._lock.release()
+            raise
+        self.hints = Hints()
+        self.context = Context(
+            settings=settings,
+            desk=self.desk,
+            now=lambda: datetime.now(self.zone),
+            monotonic=time.monotonic,
+            look_again=self._look_again,
+            wake=self._wake,
+        )
+        self.lanes: Mapping[str, Lane] = {}  # replaced as a whole: other threads go through it
+        self.looker = Looker(
+            self.context, self.hints, zone=self.zone, wake_lanes=self._wake, is_ahead=self._is_ahead
+        )
+        self.cards = Cards(self.context, zone=self.zone, wake_lanes=self._wake, is_ahead=self._is_ahead)
+        self._mounted: Mapping[str, Mount | None] = {}
+        self._ahead_since: tuple[int, float] = (0, 0.0)
+        self.planner = Planner(self.context, zone=self.zone)
+
+    def start(self) -> None:
+        """Plan what the settings changed, start the lanes and the looker."""
+        self.desk.ask(lambda l: l.bays.note_names(tuple(self.context.settings.drives)))
+        self._start_lanes()
+        self.rescan("a start looks at everything")
+        self.planner.start()
+        self.looker.start()
+        self.cards.keep()
+
+    def rescan(self, why: str) -> None:
+        """Have all folders looked through wholly."""
+        for source in self.context.settings.sources.values():
+            if source.folder:
+                self.hints.rescan(source.name, why)
+
+    def take_settings(self, settings: Settings) -> None:
+        """Go on with other settings: lanes come and go, frames are planned again."""
+        self.context.settings = settings
+        self.desk.ask(lambda l: l.bays.note_names(tuple(settings.drives)))
+        for name in [name for name in self.lanes if name not in settings.drives]:
+            self.lanes[name].leave()
+            self.lanes = {each: lane for each, lane in self.lanes.items() if each != name}
+        self._start_lanes()
+        self.rescan("the settings changed")
+        self.cards.keep()
+        self.planner.ask()
+        for lane in self.lanes.values():
+            lane.wake()
+
+    def note_mounts(self, mounts: Sequence[Mount]) -> None:
+        """Wake the lanes of drives that something was mounted over or unmounted from; the others' may sleep on."""
+        roots = {name: drive.root for name, drive in self.context.settings.drives.items()}
+        before, self._mounted = self._mounted, mounts_below(roots, mounts)
+        for name, mount in self._mounted.items():
+            if name in self.lanes and mount != before.get(name):
+                self.lanes[name].wake()
+
+    def busy(self) -> frozenset[str]:
+        """Give the drives whose lanes have not come to rest."""
+        return frozenset(name for name, lane in self.lanes.items() if not lane.wait_idle(0))
+
+    def change_mark(self) -> tuple[object, ...]:
+        """Give what changes whenever the verdict on a load could."""
+        lanes = self.lanes.items()
+        changes = (self.looker.changes, self.cards.changes)
+        return (changes, self.busy(), [(name, lane.progress.files) for name, lane in lanes])
+
+    def is_quiet(self) -> bool:
+        """Tell whether nothing is left that can be done now."""
+        return (
+            self.hints.is_empty()
+            and self.looker.wait_idle(0)
+            and self.cards.is_quiet()
+            and self.planner.is_idle()
+            and not self.busy()
+            and self.hints.is_empty()
+        )
+
+    def is_visiting(self) -> bool:
+        """Tell whether any drive is in use just now."""
+        return any(lane.is_visiting for lane in self.lanes.values())
+
+    def note_silence(self) -> None:
+        """Note the drives that do not answer: their lanes hang in the kernel and cannot say so themselves."""
+        for lane in self.lanes.values():
+            if lane.silent_s() > _SILENT_S:
+                lane.note_silence()
+
+    def drives_now(self, ledger: Ledger) -> list[DriveNow]:
+        """Give how each drive is at this moment."""
+        bays = {bay.name: bay for bay in ledger.bays.all()}
+        totals = ledger.answers.totals()
+        nothing = (0, 0)
+        return [
+            DriveNow(
+                name=name,
+                state=bays[name].state,
+                reason=bays[name].reason,
+                is_visiting=name in self.lanes and self.lanes[name].is_visiting,
+                left_files=totals.get((name, PlacementState.WANTED), nothing)[0],
+                left_bytes=totals.get((name, PlacementState.WANTED), nothing)[1],
+                held_files=totals.get((name, PlacementState.HELD), nothing)[0],
+                held_bytes=totals.get((name, PlacementState.HELD), nothing)[1],
+                bytes_per_s=bays[name].bytes_per_s,
+            )
+            for name in self.context.settings.drives
+            if name in bays
+        ]
+
+    def find_failure(self) -> str:
+        """Say which part has died; "" when all live."""
+        parts: list[tuple[str, BaseException | None]] = [
+            ("looker", self.looker.failure),
+            ("planner", self.planner.failure),
+            ("looker of a card", self.cards.find_failure()),
+        ]
+        parts += [(f"lane of {name}", lane.failure) for name, lane in self.lanes.items()]
+        for name, failure in parts:
+            if failure is not None:
+                return f"the {name} ended: {failure!r}"
+        return ""
+
+    def stop(self) -> list[str]:
+        """Stop all parts within ten seconds; whatever is in hand is finished or given up, and nothing is lost.
+
+        Gives the threads that did not end: a drive that hangs holds its lane inside the kernel.
+        """
+        self.context.stop.set()
+        self.hints.close()
+        self.planner.ask()
+        for lane in self.lanes.values():
+            lane.wake()
+        deadline = time.monotonic() + _STOP_S
+        threads: list[threading.Thread] = [
+            self.looker,
+            *self.cards.close(),
+            *self.lanes.values(),
+            self.planner,
+        ]
+        for thread in threads:
+            if thread.ident is not None:
+                thread.join(max(deadline - time.monotonic(), 0.1))
+        self.desk.close()
+        self._log.close()
+        self._lock.release()
+        return [thread.name for thread in threads if thread.is_alive()]
+
+    def _start_lanes(self) -> None:
+        for name in self.context.settings.drives:
+            if name not in self.lanes:
+                lane = Lane(name, self.context)
+                self.lanes = {**self.lanes, name: lane}
+                lane.start()
+
+    def _look_again(self, source: str, path: bytes) -> None:
+        if CARD_MARK in source:
+            self.cards.look_again(source, path)
+        else:
+            self.hints.file(Spot(source, *os.path.split(path)), was_closed=False)
+
+    def _wake(self, new_bytes: Mapping[str, int]) -> None:
+        for name, size in new_bytes.items():
+            lane = self.lanes.get(name)
+            if lane is not None:
+                lane.wake(size)
+
+    def _is_ahead(self) -> bool:
+        """Tell whether reading should wait for copying; only ever for lanes that get somewhere (I17)."""
+        owed = [lane.owed_bytes for lane in self.lanes.values() if lane.progress.is_here]
+        if not owed or min(owed) <= _AHEAD_BYTES:
+            return False
+        done = sum(lane.progress.size_bytes for lane in self.lanes.values())
+        if done != self._ahead_since[0]:
+            self._ahead_since = (done, time.monotonic())
+        return time.monotonic() - self._ahead_since[1] < _STALL_S
