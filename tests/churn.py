@@ -84,7 +84,7 @@ def churn(folder: Path, size: Size, *, seed: int) -> Outcome:
     begun = time.monotonic()
     with disks_for(folder, size, seed=seed) as disks:
         studio = _studio(folder, disks, size)
-        per_step = -(-size.files // (size.changes // 2))
+        per_step = -(-size.files // (size.changes // 2) // 2) * 2  # whole frames, of two files each
         made = 0
         counts: Counter[str] = Counter()
         with running(studio) as service:

@@ -124,7 +124,9 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
             "drive", "{path}: its copy is not good ({reason}); another is used, and this one is looked at"
         ),
         "copy_set_aside": _about("drive", "{path}: {reason}; the bad file is kept as {set_aside_as}"),
-        "copy_refused": _about("drive", "{path} cannot be held by this drive: {reason}; it is not tried again"),
+        "copy_refused": _about(
+            "drive", "{path} cannot be held by this drive: {reason}; it is not tried again"
+        ),
         "shelf_goes_on": _about("drive", "{files} files: {reason}"),
         "drive_is_here": _about("drive", "is here"),
         "drive_is_up_to_date": _say_up_to_date,

@@ -11,6 +11,7 @@ import os
 import stat
 from collections import OrderedDict
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import Final
 
 from replicatord.drives.abilities import TRIAL_PREFIX, list_folder
@@ -23,9 +24,7 @@ SET_ASIDE: Final = HIDDEN_FOLDER + b"/set-aside"
 _OPEN_FOLDERS_MAX: Final = 128
 _FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _NO_SUCH_CALL: Final = frozenset({errno.ENOSYS, errno.EINVAL, errno.ENOTSUP})
-_NO_FOLDER_FLUSH: Final = _NO_SUCH_CALL | {
-    errno.EBADF
-}  # fsync(2): "bound to a special file", or no such call
+_NO_FOLDER_FLUSH: Final = _NO_SUCH_CALL | {errno.EBADF}  # what drivers and file servers say to it
 _NO_SUCH_NAME: Final = frozenset({errno.ENAMETOOLONG, errno.EILSEQ})  # what cannot be a name names nothing
 
 
@@ -113,7 +112,7 @@ class DriveFiles:
             # exFAT and some network drives cannot refuse by themselves. We hold the drive's lock, so
             # only somebody else's program could put a file here between the look and the rename.
             self._refuse_existing(to_folder, to_name)
-            os.rename(from_name, to_name, src_dir_fd=from_folder, dst_dir_fd=to_folder)
+            _rename_keeping_time(from_folder, from_name, to_folder, to_name)
         self._touched[os.path.dirname(old)] = None
         self._touched[os.path.dirname(new)] = None
 
@@ -302,6 +301,17 @@ def _remove_trial(folder: int, name: bytes) -> None:
     finally:
         os.close(fd)
     os.rmdir(name, dir_fd=folder)
+
+
+def _rename_keeping_time(from_folder: int, from_name: bytes, to_folder: int, to_name: bytes) -> None:
+    """Rename, and put back the modification time, which some drivers make that of the renaming (fusefat does)."""
+    before = os.stat(from_name, dir_fd=from_folder, follow_symlinks=False)
+    os.rename(from_name, to_name, src_dir_fd=from_folder, dst_dir_fd=to_folder)
+    after = os.stat(to_name, dir_fd=to_folder, follow_symlinks=False)
+    if after.st_mtime_ns != before.st_mtime_ns:
+        with suppress(PermissionError):  # not every user may; the name is given all the same
+            times = (before.st_atime_ns, before.st_mtime_ns)
+            os.utime(to_name, ns=times, dir_fd=to_folder, follow_symlinks=False)
 
 
 def is_regular(found: os.stat_result) -> bool:

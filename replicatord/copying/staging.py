@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Final
 
 from replicatord.copying.far import FarReader, NotAnswering, close_quietly
@@ -81,7 +82,8 @@ class Stager:
         try:
             try:
                 self._copy(content, fd, digest, is_direct=is_direct)
-                os.utime(fd, ns=(content.mtime_ns, content.mtime_ns))
+                with suppress(PermissionError):  # a share that lets us write, but not say when: bytes count
+                    os.utime(fd, ns=(content.mtime_ns, content.mtime_ns))
                 if each_synced:
                     os.fsync(fd)
             finally:

@@ -39,6 +39,7 @@ from replicatord.media.names import split_stem
 from replicatord.model.abilities import Abilities
 from replicatord.model.copies import CopyState, Medium
 from replicatord.rules.names import fit_path
+from replicatord.rules.paths import path_key
 
 _WISHES_AT_ONCE: Final = 200  # a question of some 20 ms: nobody else waits long for the ledger
 _ROUNDS_MAX: Final = 10  # rounds over what is left, in one visit; each after something was changed for it
@@ -335,6 +336,8 @@ class Visit:
             note_trouble(self._context, wish, "a file or a link is in the place of a folder of its path")
             self._on_group(GroupResult(troubled=[wish.id]))
             return None
+        if found is not None and self._is_same_name(wish):
+            return None
         if wish.serving is not None and wish.serving_is_same and found is None:
             if self._files.find_stat(wish.serving_path) is not None:
                 return Staged(wish=wish, is_refile=True)
@@ -355,6 +358,22 @@ class Visit:
         if wish.placement.size_bytes > room:
             raise Full(group, self._full_reason())
         return self._copy(work, group)
+
+    def _is_same_name(self, wish: Wish) -> bool:
+        """Keep the spelling that a copy has where a file system takes the new one for the same name."""
+        abilities, path = self._abilities, wish.placement.path
+        if wish.serving is None or not wish.serving_is_same or wish.serving_path == path:
+            return False
+        if abilities is None or not abilities.folds_case or path_key(path) != path_key(wish.serving_path):
+            return False
+        copy = wish.serving
+
+        def keep(ledger: Ledger) -> None:
+            ledger.wishes.set_path(wish.id, wish.serving_path)
+            ledger.wishes.hold(wish.id, copy)
+
+        self._context.desk.ask(keep)
+        return True
 
     def _serves_already(self, wish: Wish, mtime_ns: int) -> bool:
         """Hold a wish by the copy that another tier has at the same path; it was proved and told already."""

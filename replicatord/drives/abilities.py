@@ -4,7 +4,7 @@ May not go by the name of a file system: drivers, options and networks make othe
 and leaves nothing behind as far as the drive lets it.
 
 A name counts as held when the file can be made and the folder then lists it as it was written: exFAT on Linux,
-for one, strips dots from the end without a word (kernel documentation and `keep_last_dots`, mount option).
+for one, strips dots from the end without a word unless it is mounted with keep_last_dots (fs/exfat/super.c).
 """
 
 from __future__ import annotations
@@ -92,7 +92,7 @@ def _probe(trial: _Trial) -> Abilities:
         name_max, counts_utf16 = _name_max(trial, forbidden)
         return Abilities(
             forbidden=forbidden,
-            refuses_trailing=bytes(name[-1] for name in trial.refused([b"dot.", b"space "])),
+            refuses_trailing=_refuses_trailing(trial, forbidden),
             reserved=_reserved(trial, forbidden),
             name_max=name_max,
             counts_utf16=counts_utf16,
@@ -200,7 +200,23 @@ def _name_max(trial: _Trial, forbidden: frozenset[int]) -> tuple[int, bool]:
 
 def _reserved(trial: _Trial, forbidden: frozenset[int]) -> frozenset[bytes]:
     names = [name for name in _RESERVED if forbidden.isdisjoint(name)]
-    return frozenset(name.lower() for name in trial.refused(names))
+    return frozenset(name.lower() for name in (names if _is_windows(forbidden) else trial.refused(names)))
+
+
+def _refuses_trailing(trial: _Trial, forbidden: frozenset[int]) -> bytes:
+    if _is_windows(forbidden):
+        return b". "
+    return bytes(name[-1] for name in trial.refused([b"dot.", b"space "]))
+
+
+def _is_windows(forbidden: frozenset[int]) -> bool:
+    """Tell whether a file system refuses all characters that Windows does.
+
+    Then its other rules are kept too, whether or not this driver holds to them: such a drive is read by other
+    systems as well, which would not reach a name that ends in a dot (Microsoft, as above; from memory: Linux's
+    own exFAT driver strips such dots when it looks a name up).
+    """
+    return forbidden.issuperset(b'<>:"|?*\\')
 
 
 def _mtime_step_ns(trial: _Trial) -> int:

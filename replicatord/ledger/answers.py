@@ -106,7 +106,9 @@ class Answers:
 
     def totals(self) -> dict[tuple[str, PlacementState], tuple[int, int]]:
         """Give files and bytes by drive and state."""
-        rows = self._db.execute("SELECT bay, state, count(*), sum(size_bytes) FROM placement GROUP BY bay, state")
+        rows = self._db.execute(
+            "SELECT bay, state, count(*), sum(size_bytes) FROM placement GROUP BY bay, state"
+        )
         return {(bay, PlacementState(state)): (files, size) for bay, state, files, size in rows}
 
     def troubles(self) -> list[Trouble]:

@@ -48,7 +48,8 @@ class LedgerView:
     def find_home(self, drives: Sequence[str]) -> str | None:
         """Give the drive on which most of the picture's files are asked for; the file's order decides a draw."""
         rows = self._db.execute(
-            f"SELECT bay, count(*) FROM placement WHERE frame IN ({self._marks}) AND state IN (?, ?, ?) GROUP BY bay",
+            f"SELECT bay, count(*) FROM placement WHERE frame IN ({self._marks}) AND +state IN (?, ?, ?)"
+            " GROUP BY bay",
             (*self._frames, *_ASKED),
         )
         counts = {bay: count for bay, count in rows if bay in drives}
@@ -58,7 +59,8 @@ class LedgerView:
         """Give how many bytes of these files the drive does not hold yet at their paths."""
         rows = self._db.execute(
             "SELECT p.planned, content.digest FROM placement p JOIN content ON content.id = p.content"
-            f" WHERE p.frame IN ({self._marks}) AND p.bay = ? AND p.state = ?",
+            # The signs keep SQLite to the index by frame: a picture has few rows, a drive has many.
+            f" WHERE p.frame IN ({self._marks}) AND +p.bay = ? AND +p.state = ?",
             (*self._frames, drive, PlacementState.HELD.value),
         )
         held = {(path, digest) for path, digest in rows}
@@ -102,7 +104,8 @@ class LedgerView:
 
     def _wanted_by_picture(self) -> dict[str, int]:
         rows = self._db.execute(
-            f"SELECT bay, sum(size_bytes) FROM placement WHERE frame IN ({self._marks}) AND state = ? GROUP BY bay",
+            f"SELECT bay, sum(size_bytes) FROM placement WHERE frame IN ({self._marks}) AND +state = ?"
+            " GROUP BY bay",
             (*self._frames, PlacementState.WANTED.value),
         )
         return dict(rows.fetchall())

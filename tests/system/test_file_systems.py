@@ -38,7 +38,7 @@ from tests.studio import HIDDEN, Line, Studio, adopt, check_sums, make_frame, ne
 # Microsoft, "exFAT file system specification", 7.7.3, table of invalid characters; the same nine and the control
 # characters in ntfs-3g(8), windows_names, and in Microsoft, "Naming Files, Paths, and Namespaces".
 _NINE: Final = frozenset(b'"*/:<>?\\|') - frozenset(b"/") | frozenset(range(1, 32))
-_DEVICES: Final = frozenset(
+_ASCII_DEVICES: Final = frozenset(
     name.encode()
     for name in (
         *("con", "prn", "aux", "nul"),
@@ -46,6 +46,10 @@ _DEVICES: Final = frozenset(
         *(f"lpt{number}" for number in range(1, 10)),
     )
 )
+# Microsoft's text counts the superscript digits 1, 2 and 3 as digits.
+_DEVICES: Final = _ASCII_DEVICES | {
+    f"{port}{digit}".encode() for port in ("com", "lpt") for digit in "\u00b9\u00b2\u00b3"
+}
 _MIB: Final = 1 << 20
 _SECOND_NS: Final = 1_000_000_000
 
@@ -95,6 +99,8 @@ KINDS: Final = {
         package="exfatprogs, exfat-fuse",
         abilities=Abilities(
             forbidden=_NINE,
+            refuses_trailing=b". ",
+            reserved=_DEVICES,
             counts_utf16=True,
             needs_utf8=True,
             folds_case=True,
@@ -111,6 +117,8 @@ KINDS: Final = {
         on_image=True,
         abilities=Abilities(
             forbidden=_NINE | {127, *range(0xC2, 0xF5)},
+            refuses_trailing=b". ",
+            reserved=_ASCII_DEVICES,
             needs_utf8=True,
             folds_case=True,
             renames_without_replacing=False,
@@ -279,7 +287,7 @@ def test_what_it_can_hold_is_found_by_trying(disk: Disk) -> None:
 @pytest.mark.skipif(bool(why_not(KINDS["ext4"])), reason=why_not(KINDS["ext4"]))
 def test_a_drive_that_is_full_is_not_taken_for_one_that_refuses_names(tmp_path: Path) -> None:
     """No inode is left in the midst of trying: ENOSPC is told, and nothing stays behind."""
-    few = replace(KINDS["ext4"], make=("mkfs.ext4", "-q", "-F", "-N", "16"), size_bytes=8 * _MIB)
+    few = replace(KINDS["ext4"], make=("mkfs.ext4", "-q", "-F", "-N", "256"), size_bytes=8 * _MIB)
     with plugged(tmp_path, few) as disk, files_of(disk) as files:
         folder = files.probe_folder()
         held = []
