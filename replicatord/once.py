@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from replicatord.duties.loads import tell_loads
+from replicatord.duties.loads import LoadTeller
 from replicatord.model.settings import Settings
 from replicatord.studio import Studio
 from replicatord.watching.looker import end_loads
@@ -46,7 +46,9 @@ def run_once(settings: Settings, show: Show) -> int:
         for source in settings.sources.values():
             if source.folder:
                 _end_loads_now(studio, source.name)
-        studio.desk.ask(lambda l: tell_loads(l, studio.context, busy=frozenset()))
+        loads = LoadTeller(studio.context)
+        while not studio.desk.ask(lambda l: loads.tell(l, busy=frozenset())):
+            continue
         _show_progress(studio, show)
         return _show_end(studio, show)
     finally:

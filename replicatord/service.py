@@ -21,7 +21,7 @@ from replicatord.drives.kernel import read_mounts
 from replicatord.drives.mounts import MountWatch
 from replicatord.duties.board import Speedometer, board_text, write_board
 from replicatord.duties.clock import Clock
-from replicatord.duties.loads import tell_loads
+from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
 from replicatord.duties.visits import tell_visits
 from replicatord.errors import AppError, LedgerError, SettingsError
@@ -71,6 +71,7 @@ class _Service:
         self._wanted: list[int] = []  # signals that came
         # A signal rings here, so that the loop need not wait out its turn (signal.set_wakeup_fd).
         self._bell, self._ring = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+        self._loads = LoadTeller(self._studio.context)
         self._told_mark: tuple[object, ...] = ()
         self._speeds = Speedometer()
         self._board = ""  # the text about the drives that is in its file
@@ -108,8 +109,7 @@ class _Service:
         self._look_at_settings()
         self._keep_watching()
         mark = studio.change_mark()
-        if mark != self._told_mark:
-            studio.desk.ask(lambda l: tell_loads(l, studio.context, busy=studio.busy()))
+        if mark != self._told_mark and studio.desk.ask(lambda l: self._loads.tell(l, busy=studio.busy())):
             self._told_mark = mark
         studio.note_silence()
         self._show_drives()

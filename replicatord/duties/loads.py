@@ -7,7 +7,7 @@ verified copies that the settings ask for. The decision stays the person's.
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
@@ -19,26 +19,47 @@ if TYPE_CHECKING:  # `status` uses the words of this module and has no time to i
     from replicatord.copying.context import Context
 
 
+_AT_ONCE_S: Final = 0.1  # lanes wait for the ledger no longer than this
+
+
 def counting_drives(settings: Settings) -> tuple[str, ...]:
     """Give the drives whose copies count for clearing: a cloud-sync folder lies on this machine's own disk."""
     return tuple(name for name, drive in settings.drives.items() if drive.medium is not Medium.CLOUD)
 
 
-def tell_loads(ledger: Ledger, context: Context, *, busy: frozenset[str]) -> None:
-    """Tell each load whose copying rests; `busy` are the drives that still work. Needs a transaction."""
-    for load in ledger.loads.unfinished():
-        if load.state is LoadState.OPEN:
-            continue
-        settings = context.settings
+class LoadTeller:
+    """Tells loads, a few at a time: while a drive is away, many may wait for their verdict."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._judged = 0  # the load that was judged last, of those that wait
+
+    def tell(self, ledger: Ledger, *, busy: frozenset[str]) -> bool:
+        """Tell loads whose copying rests; `busy` are the drives that still work. Needs a transaction.
+
+        Tells whether it is through with all that wait; the next call goes on from there.
+        """
+        began_s = self._context.monotonic()
+        for load in ledger.loads.unfinished():
+            if load.id <= self._judged or load.state is LoadState.OPEN:
+                continue
+            if self._context.monotonic() - began_s > _AT_ONCE_S:
+                return False
+            self._judged = load.id
+            self._judge(ledger, load, busy)
+        self._judged = 0
+        return True
+
+    def _judge(self, ledger: Ledger, load: Load, busy: frozenset[str]) -> None:
+        settings = self._context.settings
         verdict = ledger.loads.verdict(
             load.id, copies=settings.cleared_copies, counting=counting_drives(settings)
         )
-        is_cleared = verdict.short == 0
         if load.state is LoadState.TOLD:
-            if is_cleared:
-                _tell_cleared(ledger, context, load, verdict)
+            if verdict.short == 0:
+                _tell_cleared(ledger, self._context, load, verdict)
         elif not busy & verdict.waiting.keys():
-            _tell_ended(ledger, context, load, verdict)
+            _tell_ended(ledger, self._context, load, verdict)
 
 
 def load_text(load: Load, verdict: Verdict, settings: Settings, *, now: datetime) -> str:

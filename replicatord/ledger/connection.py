@@ -20,7 +20,7 @@ from urllib.parse import quote
 from replicatord.errors import LedgerError
 from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS
 
-_BUSY_S: Final = 10.0  # a reader holds its lock for milliseconds; ten seconds means something is stuck
+_BUSY_S: Final = 60.0  # a reader holds its lock for milliseconds, a `plan` for a second; a minute means stuck
 _CACHE_KIB: Final = 16_384
 _FULL: Final = 2  # PRAGMA synchronous: 2 is FULL (sqlite.org/pragma.html)
 

@@ -158,10 +158,11 @@ class Copies:
     def drive_places(self, content: int, *, besides: str) -> list[DrivePlace]:
         """Give the verified copies of a content on drives that are here, other than `besides`."""
         rows = self._db.execute(
-            "SELECT copy.id, bay.name, copy.path FROM copy INDEXED BY copy_by_content"
-            " CROSS JOIN bay ON bay.drive = copy.drive WHERE copy.content = ? AND copy.state IN (?, ?)"
-            " AND bay.state IN ('here', 'full') AND bay.name <> ? LIMIT 8",
-            (content, CopyState.VERIFIED.value, CopyState.EARLIER.value, besides),
+            # Drive by drive: a content may have thousands of copies on one that is not here.
+            "SELECT copy.id, bay.name, copy.path FROM bay CROSS JOIN copy INDEXED BY copy_by_drive"
+            " ON copy.drive = bay.drive AND copy.state IN (?, ?) AND copy.content = ?"
+            " WHERE bay.state IN ('here', 'full') AND bay.name <> ? LIMIT 8",
+            (CopyState.VERIFIED.value, CopyState.EARLIER.value, content, besides),
         )
         return [DrivePlace(id=id_, bay=bay, path=path) for id_, bay, path in rows]
 

@@ -46,6 +46,13 @@ class Verdict:
     waiting: dict[str, int]  # drive -> files of the load that it still lacks
 
 
+# Tells whether a drive holds a verified copy of a file's content.
+_HOLDS = (
+    "EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_drive"
+    " WHERE copy.drive = {} AND copy.state = ? AND copy.content = file.content)"
+)
+
+
 class Loads:
     """Questions about loads. Needs a transaction of its caller for whatever writes."""
 
@@ -91,13 +98,14 @@ class Loads:
         was imported before is cleared by its old copies.
         """
         marks = ", ".join("?" * len(counting)) or "NULL"
+        # Each drive is asked for each content, by index: a content such as an untouched sidecar may have
+        # thousands of copies on every drive, which are not to be gone through for every file.
         short = self._number(
-            "SELECT count(*) FROM file WHERE load = ?"
-            " AND (SELECT count(DISTINCT CASE drive.disk WHEN '' THEN drive.id ELSE drive.disk END)"
-            " FROM copy INDEXED BY copy_by_content CROSS JOIN drive ON drive.id = copy.drive"
-            " WHERE copy.content = file.content AND copy.state = ? AND copy.drive IN"
-            f" (SELECT drive FROM bay WHERE name IN ({marks}))) < ?",
-            (load, CopyState.VERIFIED.value, *counting, copies),
+            "WITH judged (drive, place) AS (SELECT drive.id, CASE drive.disk WHEN '' THEN drive.id ELSE drive.disk END"
+            f" FROM bay JOIN drive ON drive.id = bay.drive WHERE bay.name IN ({marks}))"
+            " SELECT count(*) FROM file WHERE load = ? AND"
+            f" (SELECT count(DISTINCT judged.place) FROM judged WHERE {_HOLDS.format('judged.drive')}) < ?",
+            (*counting, load, CopyState.VERIFIED.value, copies),
         )
         unwanted = self._number(
             "SELECT count(*) FROM file WHERE load = ?"
@@ -111,9 +119,8 @@ class Loads:
             (load,),
         )
         verified = self._db.execute(
-            "SELECT bay.name, count(DISTINCT file.id) FROM file"
-            " CROSS JOIN copy INDEXED BY copy_by_content ON copy.content = file.content"
-            " CROSS JOIN bay ON bay.drive = copy.drive WHERE file.load = ? AND copy.state = ? GROUP BY bay.name",
+            "SELECT bay.name, count(*) FROM bay CROSS JOIN file ON file.load = ?"
+            f" WHERE bay.drive > 0 AND {_HOLDS.format('bay.drive')} GROUP BY bay.name",
             (load, CopyState.VERIFIED.value),
         )
         waiting = self._db.execute(

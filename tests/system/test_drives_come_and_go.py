@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import random
 import shutil
 import subprocess
 import time
-from collections.abc import Iterator
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
@@ -298,3 +299,57 @@ def test_a_drive_that_returns_starts_within_three_seconds(tmp_path: Path, disks:
         until(lambda: any((curlew.point / HIDDEN / "partial").glob("*")) or (curlew.point / "2026").exists())
         assert time.monotonic() - begun < 3
         wait_verified(service, "curlew", 2_000)
+
+
+@contextmanager
+def frozen(point: Path) -> Iterator[Callable[[], None]]:
+    """Have a file system let no write return, until the block ends or what is given is called."""
+    subprocess.run(["fsfreeze", "--freeze", str(point)], check=True)
+    is_frozen = True
+
+    def thaw() -> None:
+        nonlocal is_frozen
+        if is_frozen:
+            subprocess.run(["fsfreeze", "--unfreeze", str(point)], check=True)
+            is_frozen = False
+
+    try:
+        yield thaw
+    finally:
+        thaw()
+
+
+def is_locked(path: Path) -> bool:
+    """Tell whether somebody holds the lock file (flock(2))."""
+    with path.open("rb") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return True
+    return False
+
+
+@needs_disks
+@pytest.mark.skipif(shutil.which("fsfreeze") is None, reason="making a drive hang needs fsfreeze")
+def test_a_drive_that_hangs_blocks_nothing_but_its_own_lane(tmp_path: Path, disks: dict[str, Disk]) -> None:
+    """A frozen file system lets no write return, as a dying disk does (ioctl_fsfreeze in fsfreeze(8))."""
+    curlew = disks["curlew"]
+    studio = studio_with(tmp_path, {"curlew": curlew}, tiers=to("dunlin", "curlew"))
+    curlew.plug()
+    make_frames(studio, 1)
+    with running(studio) as service, frozen(curlew.point) as thaw:
+        wait_verified(service, "dunlin", 3)
+        make_frames(studio, 1, first=1)
+        wait_verified(service, "dunlin", 6)  # also what comes later
+        times = len(service.heard)
+        until(lambda: len(service.heard) > times + 2)  # the main loop goes on telling that it lives
+        service.process.terminate()
+        begun = time.monotonic()
+        service.wait_line("service_stopped")
+        until(lambda: not is_locked(studio.folder / "state" / "ledger.sqlite.lock"))
+        assert time.monotonic() - begun < 15
+        thaw()  # no process ends while the kernel holds one of its threads
+        assert service.process.wait(20) == 0
+    assert not studio.lines("copy_verified", drive="curlew")
+    assert studio.once().status == 0
+    assert photographs(curlew.point) == expected(studio)
