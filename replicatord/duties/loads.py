@@ -67,14 +67,24 @@ def load_text(load: Load, verdict: Verdict, settings: Settings, *, now: datetime
     zone = now.tzinfo
     began, ended = (datetime.fromisoformat(t).astimezone(zone) for t in (load.began_at, load.last_at))
     whole = [name for name in settings.drives if verdict.verified.get(name) == verdict.files]
+    together = [drives for drives in settings.shelves.values() if _have_all_together(drives, verdict)]
+    named = [*([listed(whole)] if whole else []), *(f"{listed(drives)} together" for drives in together)]
+    told = {*whole, *(name for drives in together for name in drives)}
     parts = [
         f"{counted(verdict.files, 'file')}, {size_words(load.size_bytes)}",
         f"{began:%H:%M} to {ended:%H:%M}",
-        f"verified on {listed(whole)}" if whole else "no drive has all of it verified",
-        *(f"{name} has {count}" for name, count in sorted(verdict.verified.items()) if name not in whole),
+        f"verified on {', and on '.join(named)}" if named else "no drive has all of it verified",
+        *(f"{name} has {count}" for name, count in sorted(verdict.verified.items()) if name not in told),
         *(f"{name} still lacks {count}" for name, count in sorted(verdict.waiting.items())),
     ]
     return ", ".join(parts) + "; " + _clearing(verdict, settings)
+
+
+def _have_all_together(drives: tuple[str, ...], verdict: Verdict) -> bool:
+    """Tell whether drives of one shelf hold each file of a load once between them, and none alone."""
+    counts = [verdict.verified.get(name, 0) for name in drives]
+    is_shared = max(counts) < verdict.files == sum(counts)
+    return is_shared and not any(verdict.waiting.get(name) for name in drives)
 
 
 def _clearing(verdict: Verdict, settings: Settings) -> str:
