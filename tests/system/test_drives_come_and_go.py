@@ -158,13 +158,13 @@ def test_a_drive_that_returns_catches_up_from_another_after_the_card_was_emptied
 def test_a_bad_copy_is_found_when_it_is_read_from_and_another_is_used(
     tmp_path: Path, disks: dict[str, Disk]
 ) -> None:
-    """Dunlin's copy rots; when snipe is caught up from it that is noticed, and curlew's copy heals both."""
+    """Curlew's copy rots; when snipe is caught up from it that is noticed, and dunlin's copy heals both."""
     studio = studio_with(tmp_path, disks, tiers=to("dunlin", "curlew", "snipe"))
     disks["curlew"].plug()
     make_frames(studio, 1)
     wanted = expected(studio)
     studio.once()
-    bad = studio.drives["dunlin"] / "2026/01/shore/TIDE0000.DNG"
+    bad = studio.drives["curlew"] / "2026/01/shore/TIDE0000.DNG"
     at = bad.stat()
     bad.write_bytes(bytes(at.st_size))
     os.utime(bad, ns=(at.st_atime_ns, at.st_mtime_ns))
@@ -172,12 +172,12 @@ def test_a_bad_copy_is_found_when_it_is_read_from_and_another_is_used(
     disks["snipe"].plug()
     with running(studio) as service:
         wait_verified(service, "snipe", 3)
-        service.wait_line("copy_is_suspect", drive="dunlin", path="2026/01/shore/TIDE0000.DNG")
-        aside = service.wait_line("copy_set_aside", drive="dunlin")
-        until(lambda: len(studio.lines("copy_verified", drive="dunlin")) == 4)
+        service.wait_line("copy_is_suspect", drive="curlew", path="2026/01/shore/TIDE0000.DNG")
+        aside = service.wait_line("copy_set_aside", drive="curlew")
+        until(lambda: len(studio.lines("copy_verified", drive="curlew")) == 4)
     assert photographs(disks["snipe"].point) == wanted
-    assert photographs(studio.drives["dunlin"]) == wanted
-    kept = studio.drives["dunlin"] / str(aside["set_aside_as"])
+    assert photographs(studio.drives["curlew"]) == wanted
+    kept = studio.drives["curlew"] / str(aside["set_aside_as"])
     assert kept.read_bytes() == bytes(at.st_size)
 
 
