@@ -151,6 +151,7 @@ class Studio:
         return [
             DriveNow(
                 name=name,
+                is_disk=drive.is_mount,
                 state=bays[name].state,
                 reason=bays[name].reason,
                 is_visiting=name in self.lanes and self.lanes[name].is_visiting,
@@ -160,7 +161,7 @@ class Studio:
                 held_bytes=totals.get((name, PlacementState.HELD), nothing)[1],
                 bytes_per_s=bays[name].bytes_per_s,
             )
-            for name in self.context.settings.drives
+            for name, drive in self.context.settings.drives.items()
             if name in bays
         ]
 

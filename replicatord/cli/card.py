@@ -499,7 +499,7 @@ def _cleared_lines(verdict: Verdict, settings: Settings) -> Iterator[str]:
 def _away_words(verdict: Verdict, away: Sequence[Drive]) -> str:
     names = " or ".join(drive.name for drive in away)
     if verdict.on_away == verdict.files:
-        return f"they are on {names} too, which lives in another building"
+        return f"they are on {names} too, whose place is another building: does it lie there?"
     some = f"{verdict.on_away:,}" if verdict.on_away else "none"
     return (
         f"is a copy in the other building yet? {some} of the {counted(verdict.files, 'file')} on {names}:"

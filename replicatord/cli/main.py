@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from replicatord.model.settings import Settings
 
+_BAD_NEWS: Final = 1
 _WRONG: Final = 2
 # What a shell reports for a program that a signal ended: 128 + SIGINT, 128 + SIGPIPE (POSIX.1, 2.8.2).
 _INTERRUPTED: Final = 130
@@ -145,6 +146,13 @@ def _read_settings(arguments: argparse.Namespace) -> Settings:
     return read_settings(_settings_file(arguments))
 
 
+def _settings_in_force(arguments: argparse.Namespace) -> tuple[Settings, bool]:
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    from replicatord.cli.in_force import settings_in_force
+
+    return settings_in_force(_settings_file(arguments))
+
+
 def _settings_file(arguments: argparse.Namespace) -> str:
     return find_settings_file(arguments.settings, os.environ)
 
@@ -188,7 +196,9 @@ def _status(arguments: argparse.Namespace) -> int:
     try:
         from replicatord.cli.status import show_status
 
-        return show_status(_read_settings(arguments), is_verbose=arguments.verbose, as_json=arguments.as_json)
+        settings, is_whole = _settings_in_force(arguments)
+        status = show_status(settings, is_verbose=arguments.verbose, as_json=arguments.as_json)
+        return status if is_whole else max(status, _BAD_NEWS)
     finally:
         gc.enable()
 
@@ -198,14 +208,14 @@ def _log(arguments: argparse.Namespace) -> int:
 
     since = parse_since(arguments.since) if arguments.since is not None else None
     wanted = Wanted(since=since, drive=arguments.drive, is_problems=arguments.problems, count=arguments.count)
-    settings = _read_settings(arguments)
+    settings, _ = _settings_in_force(arguments)
     return show_log(settings, wanted, is_following=arguments.follow, as_json=arguments.as_json)
 
 
 def _where(arguments: argparse.Namespace) -> int:
     from replicatord.cli.where import show_where
 
-    return show_where(_read_settings(arguments), arguments.what, as_json=arguments.as_json)
+    return show_where(_settings_in_force(arguments)[0], arguments.what, as_json=arguments.as_json)
 
 
 def _card(arguments: argparse.Namespace) -> int:

@@ -10,7 +10,7 @@ import json
 import os
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from types import MappingProxyType
 from typing import Final
@@ -27,6 +27,7 @@ from replicatord.model.copies import CopyState, Medium, PlacementState
 from replicatord.model.frames import FileStat, TimeOrigin
 from replicatord.model.settings import Settings, source_in_settings
 
+_TAKEN_OUT: Final = "not in the settings"  # the state of a drive that is in the ledger alone
 _LIMIT: Final = 50  # files of one name; a camera's numbers come round every 10,000 frames
 _DIGEST: Final = re.compile(r"[0-9a-fA-F]{8,64}", re.ASCII)
 _DIGEST_DIGITS: Final = 64
@@ -210,7 +211,10 @@ def _by_digest(ledger: Ledger, text: str) -> list[Found]:
 
 def _answer(ledger: Ledger, settings: Settings, content: int) -> Answer:
     files = tuple(ledger.answers.by_content(content)[:_LIMIT])
-    copies = tuple(ledger.answers.copies_of(content))
+    copies = tuple(
+        copy if copy.bay in settings.drives else replace(copy, bay_state=_TAKEN_OUT)
+        for copy in ledger.answers.copies_of(content)
+    )
     return Answer(
         files=files,
         now=tuple(_look(ledger, settings, file) for file in files),
@@ -356,6 +360,7 @@ def _state_words(state: str) -> str:
         "waiting": "the drive is waited for",
         "away": "the drive is away",
         "unknown": "the drive was not looked for yet",
+        _TAKEN_OUT: "the drive is no longer in the settings",
     }.get(state, state)
 
 

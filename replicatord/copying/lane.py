@@ -281,6 +281,8 @@ class Lane(threading.Thread):
             if files
             else "nothing was missing"
         )
+        drive = self._context.settings.drives.get(self.bay)
+        may = "; may be unplugged, once it is unmounted" if drive is not None and drive.is_mount else ""
         self._context.say(
             ledger,
             "drive_is_up_to_date",
@@ -289,7 +291,7 @@ class Lane(threading.Thread):
                 "files": files,
                 "bytes": size,
                 "seconds": round(seconds, 1),
-                "text": f"{self.bay} is up to date: {done}; may be unplugged, once it is unmounted",
+                "text": f"{self.bay} is up to date: {done}{may}",
             },
         )
 

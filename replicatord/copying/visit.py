@@ -34,6 +34,7 @@ from replicatord.drives.room import folder_bytes, free_bytes, room_bytes, size_b
 from replicatord.ledger.copies import DrivePlace, SourcePlace
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.wishes import Wish
+from replicatord.log.words import size_words
 from replicatord.media.digests import new_hasher
 from replicatord.media.names import split_stem
 from replicatord.model.abilities import Abilities
@@ -422,7 +423,5 @@ class Visit:
         settings, drive = self._context.settings, self._drive.drive
         free = free_bytes(self._drive.root)
         if drive.limit_bytes is not None and free > settings.keep_free_bytes:
-            return f"it has reached its limit of {drive.limit_bytes / 1e9:.1f} GB"
-        return (
-            f"it is full: {free / 1e9:.1f} GB free, {settings.keep_free_bytes / 1e9:.1f} GB are to stay free"
-        )
+            return f"it has reached its limit of {size_words(drive.limit_bytes)}"
+        return f"it is full: {size_words(free)} free, {size_words(settings.keep_free_bytes)} are to stay free"

@@ -23,6 +23,7 @@ class DriveNow:
     """How one drive is at this moment."""
 
     name: str
+    is_disk: bool  # it can be unplugged
     state: str  # as in the ledger: "here", "full", "waiting", "away" or "unknown"
     reason: str
     is_visiting: bool
@@ -72,20 +73,20 @@ def write_board(log: str, text: str) -> None:
 
 
 def _words(drive: DriveNow, speed: float | None) -> str:
+    may_not = "; DO NOT UNPLUG" if drive.is_disk else ""
+    may = "; may be unplugged, once it is unmounted" if drive.is_disk else ""
     if drive.state in ("here", "full") and drive.is_visiting and drive.left_files:
-        return f"copying: {_left_words(drive, speed)}; DO NOT UNPLUG"
+        return f"copying: {_left_words(drive, speed)}{may_not}"
     if drive.state in ("here", "full") and drive.is_visiting:
-        return "in use; DO NOT UNPLUG"
+        return f"in use{may_not}"
     held = f"{counted(drive.held_files, 'file')}, {size_words(drive.held_bytes)}"
     if drive.state == "here" and not drive.left_files:
-        return f"up to date: {held}; may be unplugged, once it is unmounted"
+        return f"up to date: {held}{may}"
     lacks = f"lacks {counted(drive.left_files, 'file')}, {size_words(drive.left_bytes)}"
     if drive.state == "here":
-        return f"{lacks}, which cannot be copied now; may be unplugged, once it is unmounted"
+        return f"{lacks}, which cannot be copied now{may}"
     if drive.state == "full":
-        return (
-            f"full: {held}{f'; {lacks}' if drive.left_files else ''}; may be unplugged, once it is unmounted"
-        )
+        return f"full: {held}{f'; {lacks}' if drive.left_files else ''}{may}"
     state = {"away": "away", "waiting": "waited for"}.get(drive.state, "not looked for yet")
     return f"{state}: {lacks if drive.left_files else 'nothing waits for it'}" + (
         f" ({drive.reason})" if drive.reason else ""

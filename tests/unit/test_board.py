@@ -11,6 +11,7 @@ from replicatord.duties.board import FILE_NAME, DriveNow, Speedometer, board_tex
 
 PLOVER = DriveNow(
     name="plover",
+    is_disk=True,
     state="here",
     reason="",
     is_visiting=False,
@@ -28,6 +29,11 @@ def said(drive: DriveNow, speed: float | None = None) -> str:
 
 def test_a_drive_that_has_all_may_be_unplugged() -> None:
     assert said(PLOVER) == "up to date: 3,114 files, 92.0 GB; may be unplugged, once it is unmounted"
+
+
+def test_a_folder_is_never_spoken_of_as_something_to_unplug() -> None:
+    for drive in (PLOVER, replace(PLOVER, is_visiting=True), replace(PLOVER, state="full")):
+        assert "unplug" not in said(replace(drive, is_disk=False)).lower()
 
 
 @pytest.mark.parametrize("left", [0, 12])

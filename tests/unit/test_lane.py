@@ -61,7 +61,8 @@ def test_a_drive_that_came_is_said_to_be_up_to_date_once(tmp_path: Path, context
     visited(context)
     # The ledger of these tests had another curlew bound before.
     assert said(tmp_path) == ["drive_is_another", "drive_is_here", "drive_is_up_to_date"]
-    assert "nothing was missing; may be unplugged" in (tmp_path / "replication.jsonl").read_text()
+    # A plain folder: there is nothing to unplug.
+    assert 'curlew is up to date: nothing was missing"' in (tmp_path / "replication.jsonl").read_text()
 
 
 def test_silence_is_told_once_and_over_when_the_drive_is_looked_at_again(
