@@ -159,6 +159,7 @@ class Studio:
                 left_bytes=totals.get((name, PlacementState.WANTED), nothing)[1],
                 held_files=totals.get((name, PlacementState.HELD), nothing)[0],
                 held_bytes=totals.get((name, PlacementState.HELD), nothing)[1],
+                refused_files=totals.get((name, PlacementState.REFUSED), nothing)[0],
                 bytes_per_s=bays[name].bytes_per_s,
             )
             for name, drive in self.context.settings.drives.items()

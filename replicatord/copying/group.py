@@ -359,10 +359,8 @@ class Publisher:
 
         A copy of ours that went bad is set aside instead, and made again at its path.
         """
-        if set_suspect_aside(self._context, self._files, wish, drive=self._drive):
+        if make_way(self._context, self._files, wish, drive=self._drive):
             self.moved = True
-            result.again = True
-        elif step_aside(self._context, self._files, wish):
             result.again = True
         else:
             result.troubled.append(wish.id)
@@ -402,21 +400,35 @@ def step_aside(context: Context, files: DriveFiles, wish: Wish) -> bool:
     return True
 
 
-def set_suspect_aside(context: Context, files: DriveFiles, wish: Wish, *, drive: int) -> bool:
-    """Move what is at a wish's path into set-aside/ if it is a copy of ours that went bad; tell whether it was.
+def make_way(context: Context, files: DriveFiles, wish: Wish, *, drive: int) -> bool:
+    """Deal with a file that is in a copy's way and is not what it should be; tell whether to try again.
 
-    Renamed, never removed (promise I8); the copy is made again from another place.
+    A bad copy of ours is moved into set-aside/, if another good one is known to make it again from (promise I8);
+    the only one there is stays where it is, and is told. Somebody else's file stays, the copy goes beside it.
     """
-    path = wish.placement.path
-    known = context.desk.look(lambda l: l.copies.find_at(drive, path))
+    known = context.desk.look(lambda l: l.copies.find_at(drive, wish.placement.path))
     if known is None or known.state is not CopyState.SUSPECT or known.content != wish.content:
+        return step_aside(context, files, wish)
+    if not context.desk.look(lambda l: l.copies.has_another(wish.content, besides=drive)):
+        note_trouble(
+            context,
+            wish,
+            "it no longer holds what it should, and no good copy is known anywhere: it is left as it is."
+            " Look for the picture on other media before anything else",
+        )
         return False
-    at = context.at()
+    _set_aside(context, files, wish, known.id, drive=drive)
+    return True
+
+
+def _set_aside(context: Context, files: DriveFiles, wish: Wish, copy: int, *, drive: int) -> None:
+    """Move a bad copy apart, kept for a person to look at."""
+    path, at = wish.placement.path, context.at()
     new = SET_ASIDE + b"/" + at.replace(":", "").encode() + b"-%d-" % wish.id + os.path.basename(path)[-180:]
-    move_copy(context.desk, files, drive=drive, copy=known.id, old=path, new=new, state=CopyState.SET_ASIDE)
+    move_copy(context.desk, files, drive=drive, copy=copy, old=path, new=new, state=CopyState.SET_ASIDE)
 
     def note(ledger: Ledger) -> None:
-        ledger.wishes.forget_copy(known.id)
+        ledger.wishes.forget_copy(copy)
         context.say(
             ledger,
             "copy_set_aside",
@@ -431,7 +443,6 @@ def set_suspect_aside(context: Context, files: DriveFiles, wish: Wish, *, drive:
         )
 
     context.desk.ask(note)
-    return True
 
 
 def _free_path_beside(files: DriveFiles, wish: Wish, split_stem: SplitStem) -> bytes | None:

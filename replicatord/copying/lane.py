@@ -281,6 +281,9 @@ class Lane(threading.Thread):
             if files
             else "nothing was missing"
         )
+        refused = ledger.wishes.refused_files(self.bay)
+        if refused:
+            done += f", but it cannot hold {counted(refused, 'file')}"
         drive = self._context.settings.drives.get(self.bay)
         may = "; may be unplugged, once it is unmounted" if drive is not None and drive.is_mount else ""
         self._context.say(

@@ -30,7 +30,7 @@ def has_too_little(context: Context, bay: str) -> bool:
 def spill(context: Context, bay: str) -> None:
     """Plan all pictures again of which a drive lacks files; whoever gets new work is woken."""
     others = _others(context, bay)
-    if not others:
+    if not context.desk.look(lambda l: any(_may_have_room(l, other) for other in others)):
         return
     before = context.desk.look(lambda l: l.wishes.wanted_bytes(bay))
     after = 0
@@ -50,6 +50,12 @@ def spill(context: Context, bay: str) -> None:
             "reason": f"it has no room for them; they go to the shelf's other drives: {', '.join(others)}",
         }
         context.desk.ask(lambda l: context.say(l, "shelf_goes_on", fields))
+
+
+def _may_have_room(ledger: Ledger, bay: str) -> bool:
+    """Tell whether planning again could come out otherwise; every minute of a full shelf would else plan in vain."""
+    room = ledger.bays.get(bay).room_bytes
+    return room is None or room > ledger.wishes.wanted_bytes(bay)[1]
 
 
 def _others(context: Context, bay: str) -> tuple[str, ...]:

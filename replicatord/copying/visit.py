@@ -19,10 +19,9 @@ from replicatord.copying.group import (
     GroupResult,
     Publisher,
     Staged,
+    make_way,
     note_refused,
     note_trouble,
-    set_suspect_aside,
-    step_aside,
 )
 from replicatord.copying.moves import settle_moves
 from replicatord.copying.readback import Interrupted, Prover
@@ -351,10 +350,11 @@ class Visit:
                 return None
             if is_regular(found) and found.st_size == wish.placement.size_bytes:
                 return Staged(wish=wish, told_as="found in place")
-            if set_suspect_aside(self._context, self._files, wish, drive=self._number) or step_aside(
-                self._context, self._files, wish
-            ):
+            if make_way(self._context, self._files, wish, drive=self._number):
+                self._publisher.moved = True
                 self._again = True
+            else:
+                self._on_group(GroupResult(troubled=[wish.id]))
             return None
         if wish.placement.size_bytes > room:
             raise Full(group, self._full_reason())

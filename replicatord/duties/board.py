@@ -31,6 +31,7 @@ class DriveNow:
     left_bytes: int
     held_files: int
     held_bytes: int
+    refused_files: int  # that its file system cannot hold
     bytes_per_s: float | None  # measured over the ledger's memory; None before any
 
 
@@ -80,6 +81,8 @@ def _words(drive: DriveNow, speed: float | None) -> str:
     if drive.state in ("here", "full") and drive.is_visiting:
         return f"in use{may_not}"
     held = f"{counted(drive.held_files, 'file')}, {size_words(drive.held_bytes)}"
+    if drive.refused_files:
+        held += f", but it cannot hold {counted(drive.refused_files, 'file')}"
     if drive.state == "here" and not drive.left_files:
         return f"up to date: {held}{may}"
     lacks = f"lacks {counted(drive.left_files, 'file')}, {size_words(drive.left_bytes)}"

@@ -166,6 +166,16 @@ class Copies:
         )
         return [DrivePlace(id=id_, bay=bay, path=path) for id_, bay, path in rows]
 
+    def has_another(self, content: int, *, besides: int) -> bool:
+        """Tell whether a content has a verified copy on another drive, here or not, or is in a source still."""
+        row = self._db.execute(
+            "SELECT 1 FROM drive CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id"
+            " AND copy.state = ? AND copy.content = ? WHERE drive.id <> ?"
+            " UNION ALL SELECT 1 FROM file WHERE content = ? AND is_gone = 0 LIMIT 1",
+            (CopyState.VERIFIED.value, content, besides, content),
+        ).fetchone()
+        return row is not None
+
     def suspect(self, copy: int) -> bool:
         """Note that a copy gave an error or other bytes when it was read; tell whether that is news.
 

@@ -115,6 +115,14 @@ class Wishes:
         self._db.execute("UPDATE placement SET state = ? WHERE id = ?", (PlacementState.REFUSED.value, id_))
         return is_news
 
+    def refused_files(self, bay: str) -> int:
+        """Count the files that a drive cannot hold."""
+        row = self._db.execute(
+            "SELECT count(*) FROM placement WHERE bay = ? AND trouble <> '' AND state = ?",
+            (bay, PlacementState.REFUSED.value),
+        ).fetchone()
+        return int(row[0])
+
     def want_refused(self, bay: str) -> int:
         """Ask again for what a drive could not hold, because it is not what it was; give how many."""
         done = self._db.execute(

@@ -353,3 +353,36 @@ def test_a_drive_that_hangs_blocks_nothing_but_its_own_lane(tmp_path: Path, disk
     assert not studio.lines("copy_verified", drive="curlew")
     assert studio.once().status == 0
     assert photographs(curlew.point) == expected(studio)
+
+
+@needs_disks
+def test_i8_the_only_copies_left_are_not_moved_though_they_are_bad(
+    tmp_path: Path, disks: dict[str, Disk]
+) -> None:
+    """Both copies rot and the card is gone: the second one that is found bad stays where it is, loudly."""
+    studio = studio_with(tmp_path, disks, tiers=to("dunlin", "curlew", "snipe"))
+    disks["curlew"].plug()
+    make_frames(studio, 1)
+    studio.once()
+    path = "2026/01/shore/TIDE0000.DNG"
+    for drive in ("curlew", "dunlin"):
+        bad = studio.drives[drive] / path
+        at = bad.stat()
+        bad.write_bytes(drive.encode().ljust(at.st_size, b"-"))
+        os.utime(bad, ns=(at.st_atime_ns, at.st_mtime_ns))
+    shutil.rmtree(studio.cards / "shore")
+    disks["snipe"].plug()
+    with running(studio) as service:
+        service.wait_line("copy_is_suspect", drive="curlew")
+        service.wait_line("copy_is_suspect", drive="dunlin")
+        until(lambda: [l for l in studio.lines("copy_waits") if "no good copy is known" in str(l["reason"])])
+        service.stop()
+    kept = [
+        text
+        for drive in ("curlew", "dunlin")
+        for name, text in tree(studio.drives[drive]).items()
+        if name.endswith("TIDE0000.DNG")
+    ]
+    assert sorted(text[:6] for text in kept) == [b"curlew", b"dunlin"]  # nothing is lost of either
+    assert path in photographs(studio.drives["curlew"]) or path in photographs(studio.drives["dunlin"])
+    assert path not in photographs(disks["snipe"].point)

@@ -19,6 +19,7 @@ PLOVER = DriveNow(
     left_bytes=0,
     held_files=3114,
     held_bytes=92_000_000_000,
+    refused_files=0,
     bytes_per_s=None,
 )
 
@@ -34,6 +35,10 @@ def test_a_drive_that_has_all_may_be_unplugged() -> None:
 def test_a_folder_is_never_spoken_of_as_something_to_unplug() -> None:
     for drive in (PLOVER, replace(PLOVER, is_visiting=True), replace(PLOVER, state="full")):
         assert "unplug" not in said(replace(drive, is_disk=False)).lower()
+
+
+def test_what_a_drive_cannot_hold_is_said_beside_what_it_has() -> None:
+    assert "92.0 GB, but it cannot hold 2 files;" in said(replace(PLOVER, refused_files=2))
 
 
 @pytest.mark.parametrize("left", [0, 12])

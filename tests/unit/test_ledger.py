@@ -639,6 +639,10 @@ def test_a_suspect_copy_counts_as_none_and_is_wanted_again(ledger: Ledger) -> No
     assert ledger.copies.drive_places(copy.content, besides="dunlin") == []
     (wish,) = wishes(ledger)
     assert (wish.serving, wish.serving_path, wish.serving_is_same) == (copy.id, copy.path, True)
+    assert ledger.copies.has_another(copy.content, besides=CURLEW)  # it is in its source
+    with ledger.transaction():
+        ledger.seen.mark_gone("cards", b"", [b"A.CR3"])
+    assert not ledger.copies.has_another(copy.content, besides=CURLEW)
     copied(ledger)  # its lane read it, and it was good after all
     assert [c.state for c in ledger.copies.on_drive(CURLEW)] == [CopyState.VERIFIED]
 
