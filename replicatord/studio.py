@@ -77,7 +77,7 @@ class Studio:
 
     def start(self) -> None:
         """Plan what the settings changed, start the lanes and the looker."""
-        self.desk.ask(lambda l: l.bays.note_names(tuple(self.context.settings.drives)))
+        self._note_drives()
         self._start_lanes()
         self.rescan("a start looks at everything")
         self.planner.start()
@@ -93,7 +93,7 @@ class Studio:
     def take_settings(self, settings: Settings) -> None:
         """Go on with other settings: lanes come and go, frames are planned again."""
         self.context.settings = settings
-        self.desk.ask(lambda l: l.bays.note_names(tuple(settings.drives)))
+        self._note_drives()
         for name in [name for name in self.lanes if name not in settings.drives]:
             self.lanes[name].leave()
             self.lanes = {each: lane for each, lane in self.lanes.items() if each != name}
@@ -203,6 +203,16 @@ class Studio:
         self._log.close()
         self._lock.release()
         return [thread.name for thread in threads if thread.is_alive()]
+
+    def _note_drives(self) -> None:
+        drives = self.context.settings.drives
+        marks = {name: drive.disk_mark for name, drive in drives.items() if drive.disk}
+
+        def note(ledger: Ledger) -> None:
+            ledger.bays.note_names(tuple(drives))
+            ledger.bays.name_disks(marks)
+
+        self.desk.ask(note)
 
     def _start_lanes(self) -> None:
         for name in self.context.settings.drives:

@@ -206,7 +206,7 @@ def _one_place(drives: tuple[DriveStatus, ...]) -> tuple[tuple[str, ...], ...]:
     """Gather the drives of one disk: what a person says of it counts before what the system could tell."""
     places: dict[str, tuple[str, ...]] = {}
     for each in drives:
-        mark = f"named:{each.drive.disk}" if each.drive.disk else each.bay.disk
+        mark = each.drive.disk_mark or each.bay.disk
         if mark:
             places[mark] = (*places.get(mark, ()), each.bay.name)
     return tuple(names for names in places.values() if len(names) > 1)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import re
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -45,7 +45,7 @@ def disk_of(root: int, drive: Drive, *, sys: str = "/sys", proc: str = "/proc") 
     The mark is the same for two partitions of one disk; several disks are joined with "+". `sys` and
     `proc` are where those file systems are mounted. Never raises.
     """
-    return f"named:{drive.disk}" if drive.disk else disk_below(root, sys=sys, proc=proc)
+    return drive.disk_mark or disk_below(root, sys=sys, proc=proc)
 
 
 def disk_below(folder: int, *, sys: str = "/sys", proc: str = "/proc") -> str:
@@ -63,6 +63,25 @@ def disk_of_mount(mount: Mount, *, sys: str = "/sys", proc: str = "/proc") -> st
 def share_a_disk(one: str, other: str) -> bool:
     """Tell whether two marks have a disk in common. What is not known is shared with nothing."""
     return bool((set(one.split(_JOINT)) & set(other.split(_JOINT))) - {""})
+
+
+def count_places(drives: Iterable[tuple[str, str]]) -> int:
+    """Count the places that drives are: what is lost at once. Takes (drive, mark of its disk) pairs.
+
+    Drives that have a disk in common are one place, also by way of a third; a drive whose mark is "" is a
+    place of its own.
+    """
+    places: list[list[str]] = []
+    for drive, mark in drives:
+        its = [mark or f"drive:{drive}"]
+        apart = []
+        for place in places:
+            if any(share_a_disk(one, its[0]) for one in place):
+                its += place
+            else:
+                apart.append(place)
+        places = [*apart, its]
+    return len(places)
 
 
 def is_rotational(folder: int, *, sys: str = "/sys") -> bool | None:

@@ -6,6 +6,7 @@ May not look at a drive: its lane says what it found.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 
@@ -108,6 +109,13 @@ class Bays:
         if state in ("here", "full"):
             self._db.execute("UPDATE bay SET seen_at = ? WHERE name = ?", (at, name))
         return is_news
+
+    def name_disks(self, disks: Mapping[str, str]) -> None:
+        """Note on which disk the settings say that drives lie (drive -> mark), also of those that are not here."""
+        self._db.executemany(
+            "UPDATE drive SET disk = ? WHERE id = (SELECT drive FROM bay WHERE name = ?) AND disk <> ?",
+            [(mark, name, mark) for name, mark in disks.items()],
+        )
 
     def _one_place(self, disk: str, identity: str) -> str:
         """Give drives that share a disk one mark: a mirror of two disks ("a+b"), and a drive on one of them."""

@@ -64,6 +64,11 @@ class Drive:
         """Give the shelf that tiers name to have copies on this drive."""
         return self.shelf or self.name
 
+    @property
+    def disk_mark(self) -> str:
+        """Give the mark of the disk that a person named, as `drives.disks` gives those it finds; "" if none."""
+        return f"named:{self.disk}" if self.disk else ""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Only:

@@ -32,6 +32,9 @@ ALONG: Final = {
     # The surroundings that all acting parts share; they hold nothing of one drive.
     ("watching", "replicatord.copying.context"),
     ("duties", "replicatord.copying.context"),
+    # A card is read as sources are, and judged by what was read.
+    ("duties", "replicatord.watching.card_reading"),
+    ("duties", "replicatord.watching.skips"),
 }
 # The generator of the settings' schema is a command of its own: python -m replicatord.config.schema
 PRINTS_BESIDES_CLI: Final = {"config/schema.py"}

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from replicatord.cli.card import Listed, Reader, changes_between, count_places, is_media
+from replicatord.drives.disks import count_places
 from replicatord.model.copies import CopyState
 from replicatord.model.frames import FileStat
 from replicatord.model.settings import DigestAlgorithm
+from replicatord.watching.card_reading import Listed, Reader, changes_between, is_media
 from tests.cli_ground import Ground, adopt_by_hand, hold, make_ground, printed, set_state, take
 from tests.core_builders import digest_of
 from tests.studio import small_disk, why_no_small_disk
