@@ -265,6 +265,7 @@ def _check(studio: Studio, disks: list[Disk], size: Size) -> int:
         assert found.keys() == wanted.keys(), shelf
         assert not {home: drives for home, drives in homes.items() if len(drives) > 1}
     for disk in disks:
+        assert not list((disk.point / HIDDEN / "partial").iterdir()), disk.name
         for path, (content, mtime_ns) in disk.foreign.items():
             assert (disk.point / path).read_bytes() == content
             assert (disk.point / path).stat().st_mtime_ns == mtime_ns
