@@ -11,22 +11,27 @@ import signal
 import sys
 import time
 from collections.abc import Mapping
+from datetime import timedelta
 from typing import Final
 
 import structlog
 
 from replicatord.config import SettingsProblems, describe_changes, parse_settings, read_settings
 from replicatord.config.cut import is_cut_of
+from replicatord.copying.checking import CheckAsk
 from replicatord.drives.kernel import read_mounts
 from replicatord.drives.mounts import MountWatch
 from replicatord.duties.board import Speedometer, board_text, write_board
+from replicatord.duties.check_requests import take_request
 from replicatord.duties.clock import Clock
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
 from replicatord.duties.visits import tell_visits
 from replicatord.errors import AppError, LedgerError, SettingsError
 from replicatord.ledger.ledger import Ledger
+from replicatord.log.times import utc_text
 from replicatord.model.settings import Settings
+from replicatord.rules.hours import is_within
 from replicatord.studio import Studio
 from replicatord.watching.looker import SCHEDULED
 from replicatord.watching.observer import Watch
@@ -39,6 +44,7 @@ _AHEAD_BYTES: Final = (
 )  # reading may be this far ahead of the quickest lane: it stays in the page cache
 _STALL_S: Final = 10.0  # lanes that finish nothing for so long are not waited for
 _SILENT_S: Final = 60.0  # a visit without a sign of life for so long: its drive does not answer
+_FIXITY_S: Final = 600  # how often it is looked whether copies are due to be read again
 _BOARD_S: Final = 2.0  # how often the text about the drives is looked at
 _STUCK_S: Final = 120.0  # a looker that shows no sign of life for so long counts as stuck
 
@@ -112,6 +118,7 @@ class _Service:
         if mark != self._told_mark and studio.desk.ask(lambda l: self._loads.tell(l, busy=studio.busy())):
             self._told_mark = mark
         studio.note_silence()
+        self._take_asked_check()
         self._show_drives()
         studio.desk.look(lambda l: l.lines.last_number())
         # The ledger answered, so the loop makes real progress: only now is the watchdog told so.
@@ -193,8 +200,34 @@ class _Service:
         settings = self._studio.context.settings
         self._clock.every(settings.rescan_every_s, self._rescan, name="rescan")
         self._clock.every(3600, self._tell_visits, name="visits")
+        self._clock.every(_FIXITY_S, self._check_fixity, name="fixity")
         # Ages are counted in days; once an hour is early enough for any midnight and any suspend.
         self._clock.every(3600, self._studio.planner.ask, name="replan")
+
+    def _check_fixity(self) -> None:
+        """Have drives checked in the hours for it; whatever is due then is read, oldest first."""
+        context = self._studio.context
+        check = context.settings.fixity_check
+        if check is None or not is_within(check.between, context.now()):
+            return
+        ask = CheckAsk(
+            before=utc_text(context.now() - timedelta(seconds=check.every_s)),
+            may_go_on=lambda: is_within(check.between, context.now()),
+            has_unknown=True,
+        )
+        for lane in self._studio.lanes.values():
+            if self._studio.has_due(lane.bay, ask.before):
+                lane.ask_check(ask)
+
+    def _take_asked_check(self) -> None:
+        """Have drives checked because a command asked for it, by a file beside the ledger."""
+        asked = take_request(self._studio.context.settings.ledger)
+        if asked is None:
+            return
+        ask = asked.check_ask(self._studio.context.now(), self._studio.context.settings)
+        for lane in self._studio.lanes.values():
+            if asked.drive in ("", lane.bay):
+                lane.ask_check(ask)
 
     def _tell_visits(self) -> None:
         context = self._studio.context

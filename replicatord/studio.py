@@ -143,6 +143,17 @@ class Studio:
             if lane.silent_s() > _SILENT_S:
                 lane.note_silence()
 
+    def has_due(self, name: str, before: str) -> bool:
+        """Tell whether a drive has copies that were last read before an instant (RFC 3339, UTC)."""
+
+        def look(ledger: Ledger) -> bool:
+            number = ledger.bays.get(name).drive
+            return number is not None and bool(
+                ledger.fixity.due(number, before=before, besides=frozenset(), limit=1)
+            )
+
+        return self.desk.look(look)
+
     def drives_now(self, ledger: Ledger) -> list[DriveNow]:
         """Give how each drive is at this moment."""
         bays = {bay.name: bay for bay in ledger.bays.all()}

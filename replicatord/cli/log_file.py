@@ -121,6 +121,20 @@ class Follower:
             self._file = None
 
 
+def lines_after(path: str, number: int) -> list[Fields]:
+    """Give the lines behind a number, oldest first. Raises OSError."""
+    found: list[Fields] = []
+    for raw in lines_backwards(path):
+        line = parse_line(raw)
+        seq = line.get("seq") if line is not None else None
+        if line is None or not isinstance(seq, int):
+            continue
+        if seq <= number:
+            break
+        found.append(line)
+    return found[::-1]
+
+
 def last_number(path: str) -> int:
     """Give the number of the last whole line of a log; 0 when there is none."""
     for raw in lines_backwards(path):

@@ -73,6 +73,11 @@ def _say_rescan(fields: Fields) -> tuple[str, str]:
     return _text(fields, "source"), f"looked through: {seen}, {new} new or changed{why}"
 
 
+def _say_failed(fields: Fields) -> tuple[str, str]:
+    last = "" if fields.get("other_copy_known") else "; NO OTHER GOOD COPY IS KNOWN"
+    return _drive(fields), f"{_text(fields, 'path')} is {_text(fields, 'finding')}{last}"
+
+
 def _say_up_to_date(fields: Fields) -> tuple[str, str]:
     return _drive(fields), _text(fields, "text").removeprefix(_drive(fields)).strip()
 
@@ -122,6 +127,11 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "path_was_taken": _about("drive", "{path} was taken by something else; copied as {instead}"),
         "copy_is_suspect": _about(
             "drive", "{path}: its copy is not good ({reason}); another is used, and this one is looked at"
+        ),
+        "fixity_check": _about("drive", "fixity check: {text}"),
+        "fixity_check_failed": _say_failed,
+        "unknown_files": _about(
+            "drive", "{files} files on it are none of ours and are left alone: {examples}"
         ),
         "copy_set_aside": _about("drive", "{path}: {reason}; the bad file is kept as {set_aside_as}"),
         "copy_refused": _about(

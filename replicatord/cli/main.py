@@ -90,6 +90,10 @@ def _parser() -> argparse.ArgumentParser:
     its.add_argument("what", metavar="NAME|DIGEST|PATH", help="a digest may be cut to its first 8 digits")
     its = add("card", _card, "Say whether a card may be formatted; reads all of it.", has_json=True)
     its.add_argument("path", metavar="PATH", help="where the card is mounted, or any folder")
+    its = add("fixity", _fixity, "Have copies read again now, and say how that went.")
+    its.add_argument("drive", metavar="DRIVE", nargs="?", default="", help="only this one")
+    its.add_argument("--all", action="store_true", dest="is_all", help="also what was read lately")
+    its.add_argument("--sample", type=_count, metavar="N", help="so many copies of each drive, at random")
     its = add("adopt", _adopt, "Give a drive its identity, so that copies go to it.")
     _add_adopt(its)
     its = add("demo", _demo, "Draw an invented studio into a folder, to try everything on.")
@@ -222,6 +226,14 @@ def _card(arguments: argparse.Namespace) -> int:
     from replicatord.cli.card import show_card
 
     return show_card(_read_settings(arguments), arguments.path, as_json=arguments.as_json)
+
+
+def _fixity(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.fixity import check_now
+    from replicatord.duties.check_requests import CheckRequest
+
+    request = CheckRequest(drive=arguments.drive, is_all=arguments.is_all, sample=arguments.sample)
+    return check_now(_read_settings(arguments), request)
 
 
 def _adopt(arguments: argparse.Namespace) -> int:

@@ -349,6 +349,7 @@ def _copy_words(copy: CopyFound) -> str:
         CopyState.VERIFIED: f"verified {when}",
         CopyState.EARLIER: f"an earlier version, kept; verified {when}",
         CopyState.SET_ASIDE: f"PROBLEM: it did not match {when} and was set aside; look at it",
+        CopyState.CHANGED: f"changed on the drive by hand since it was verified {when}; left as it is",
         CopyState.SUSPECT: f"PROBLEM: in doubt, verified {when} but not readable as such since; looked at next",
     }[copy.state]
 

@@ -41,6 +41,3 @@ NEVER_TAKEN: Final = (
 KINDS: Final = MappingProxyType(
     {kind.value: kind for kind in (Kind.PHOTO, Kind.VIDEO, Kind.AUDIO, Kind.OTHER)}
 )
-
-# Keys that are read and handed over, and that this version does nothing with yet.
-NOT_YET_ACTED_ON: Final = ("fixity_check",)

@@ -9,7 +9,6 @@ from collections import Counter
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from replicatord.config.defaults import NOT_YET_ACTED_ON
 from replicatord.config.places import Spread, spread_of
 from replicatord.config.units import words_for_size
 from replicatord.config.words import (
@@ -69,7 +68,7 @@ def _facts(settings: Settings) -> Iterator[str]:
     if settings.keep_free_bytes:
         yield f"{words_for_size(settings.keep_free_bytes)} stay free on every drive."
     if settings.fixity_check:
-        yield f"Copies are to be read again {fixity_words(settings.fixity_check)}."
+        yield f"Copies are read again {fixity_words(settings.fixity_check)}."
     yield f"Content is known by its {settings.digest.value} digest."
     yield f"The ledger is {settings.ledger}, the log is {settings.log}."
 
@@ -96,8 +95,6 @@ def _cautions(settings: Settings) -> Iterator[str]:
     yield from _disk_cautions(settings)
     if not any(drive.is_away for drive in settings.drives.values()):
         yield "no drive is away: fire, theft or water in the studio could take every copy outside of a cloud."
-    if "fixity_check" in NOT_YET_ACTED_ON and settings.fixity_check:
-        yield "fixity_check is read but not yet acted on by this version."
 
 
 def _disk_cautions(settings: Settings) -> Iterator[str]:

@@ -18,6 +18,7 @@ import threading
 from dataclasses import dataclass, replace
 from typing import Final
 
+from replicatord.copying.checking import CheckAsk, Checked, tell_checked
 from replicatord.copying.context import Context
 from replicatord.copying.group import GroupResult
 from replicatord.copying.readback import Interrupted
@@ -30,6 +31,7 @@ from replicatord.drives.mounts import has_mount_table
 from replicatord.drives.presence import NotUsable, OpenDrive, open_drive
 from replicatord.ledger.bays import Marks
 from replicatord.ledger.ledger import Ledger
+from replicatord.log.times import path_text
 from replicatord.log.words import counted, size_words, span_words
 from replicatord.model.abilities import Abilities
 from replicatord.model.settings import Drive
@@ -39,6 +41,8 @@ _RETRY_ABSENT_S: Final = (
     60.0  # where mounts are noticed by themselves, this is only for what they do not tell
 )
 _RETRY_FULL_S: Final = 60.0  # a full drive is opened and flushed to look again, so more rarely
+_CHECK_FOR_S: Final = 30.0  # a drive is let go so often while it is checked, so that it can be unmounted
+_CHECK_PAUSE_S: Final = 0.5
 _REST_FIRST_S: Final = 5.0  # a copy that could not be made rests, each time twice as long
 _REST_MAX_S: Final = 3600.0
 
@@ -81,6 +85,8 @@ class Lane(threading.Thread):
         self._is_absent = False
         self._abilities: Abilities | None = None  # as probed since the drive came
         self._is_news = False  # the drive was not here before the visit in hand
+        self._check_ask: CheckAsk | None = None
+        self._checked = Checked()
         self._arrival: _Arrival | None = None  # until all that the drive lacked when it came is done
         self._beat_s: float | None = None  # the last sign of life of a visit, monotonic; None between visits
         self.failure: BaseException | None = None
@@ -159,6 +165,8 @@ class Lane(threading.Thread):
             drive = self._context.settings.drives.get(self.bay)
             is_told = self._is_absent and has_mount_table() and drive is not None and drive.is_mount
             return _RETRY_ABSENT_S if is_told else _RETRY_S
+        if self._check_ask is not None:
+            return _CHECK_PAUSE_S
         if self._resting:
             soonest = min(until for until, _ in self._resting.values())
             return max(soonest - self._context.monotonic(), 0.5)
@@ -232,6 +240,10 @@ class Lane(threading.Thread):
             if has_too_little(self._context, self.bay):
                 spill(self._context, self.bay)
             why = visit.work()
+            if why is None:
+                self._waits = False
+                self._context.desk.ask(self._note_complete)
+                why = self._check(visit)
         finally:
             visit.close()
         # Whoever's rest was over has been tried in this visit: still resting, or done.
@@ -240,9 +252,58 @@ class Lane(threading.Thread):
             spill(self._context, self.bay)
         if why is not None:
             self._note_waiting(why)
-            return
-        self._waits = False
-        self._context.desk.ask(self._note_complete)
+
+    def ask_check(self, ask: CheckAsk) -> None:
+        """Have copies read again when there is nothing else to do; one check at a time."""
+        with self._changed:
+            if self._check_ask is None:
+                self._check_ask, self._checked = ask, Checked()
+                self._asked += 1
+                self._changed.notify_all()
+
+    @property
+    def is_check_asked(self) -> bool:
+        """Tell whether a check is under way or waits for the drive."""
+        return self._check_ask is not None
+
+    def _check(self, visit: Visit) -> NotUsable | None:
+        """Go on with the check that was asked for, for a while; give the reason when the drive went away."""
+        ask = self._check_ask
+        if ask is None:
+            return None
+        asked, until_s = self._asked, self._context.monotonic() + _CHECK_FOR_S
+        stretch = visit.check(
+            ask,
+            lambda: (
+                self._beat()
+                or self._is_over()
+                or self._asked != asked
+                or self._context.monotonic() > until_s
+                or not ask.may_go_on()
+            ),
+        )
+        self._checked.add(stretch)
+        if stretch.findings:
+            self.wake()  # what was found is made anew
+        if not stretch.is_whole and stretch.why is None and ask.may_go_on():
+            return None
+        unknown = visit.find_unknown() if ask.has_unknown and stretch.is_whole else (0, [])
+        self._end_check(unknown)
+        return stretch.why
+
+    def _end_check(self, unknown: tuple[int, list[bytes]]) -> None:
+        checked = self._checked
+        self._check_ask = None
+
+        def note(ledger: Ledger) -> None:
+            if checked.files or checked.findings or checked.is_whole:
+                tell_checked(self._context, ledger, self.bay, checked)
+            if unknown[0]:
+                examples = [path_text(path) for path in unknown[1]]
+                fields = {"drive": self.bay, "files": unknown[0], "examples": examples}
+                self._context.say(ledger, "unknown_files", fields)
+
+        self._context.desk.ask(note)
 
     def _note_here(self, ledger: Ledger, opened: OpenDrive, *, disk: str, fs_uuid: str) -> int:
         number, is_other = ledger.bays.bind(self.bay, opened.identity.id, disk=disk, fs_uuid=fs_uuid)

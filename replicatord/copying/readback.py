@@ -43,11 +43,20 @@ class ReadBack:
 class Prover:
     """Reads files back. One lane's, with its own buffers and a thread that reads ahead."""
 
-    def __init__(self, new_hasher: Callable[[], Hasher], *, must_stop: Callable[[], bool]) -> None:
+    def __init__(
+        self,
+        new_hasher: Callable[[], Hasher],
+        *,
+        must_stop: Callable[[], bool],
+        begin_thread: Callable[[], None] = lambda: None,
+    ) -> None:
+        """`begin_thread` is called first in the thread that reads ahead."""
         self._new_hasher = new_hasher
         self._must_stop = must_stop
         self._buffers = (aligned_buffer(), aligned_buffer())
-        self._ahead = ThreadPoolExecutor(max_workers=1, thread_name_prefix="read-back")
+        self._ahead = ThreadPoolExecutor(
+            max_workers=1, thread_name_prefix="read-back", initializer=begin_thread
+        )
         self._direct = True  # until this drive refuses; remembered, since asking costs a call per file
 
     def close(self) -> None:

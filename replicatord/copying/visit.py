@@ -12,6 +12,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
 
+from replicatord.copying.checking import CheckAsk, Checked, Checker, find_unknown
 from replicatord.copying.context import Context
 from replicatord.copying.fetching import Fetcher, Nowhere
 from replicatord.copying.files import DriveFiles, is_regular
@@ -113,6 +114,7 @@ class Visit:
         settings = context.settings
         mount = find_mount_of(drive.root)
         has_medium = mount is not None and not mount.fs_type.startswith(_NO_LOCAL_MEDIUM)
+        self._has_medium = has_medium
         self._files = DriveFiles(drive.root, tag=b"w")
         proving_files = DriveFiles(drive.root, tag=b"p")
         self._proving_files = proving_files
@@ -155,6 +157,28 @@ class Visit:
             if why is not None or not self._again:
                 return why
         return None
+
+    def check(self, ask: CheckAsk, must_yield: Callable[[], bool]) -> Checked:
+        """Read copies again, until all that is asked for is read or `must_yield` tells of something better to do."""
+        checker = Checker(
+            self._context,
+            self._drive,
+            self._proving_files,
+            number=self._number,
+            has_medium=self._has_medium,
+            must_yield=must_yield,
+        )
+        try:
+            checked = checker.check(ask)
+        finally:
+            checker.close()
+        if checked.findings and checked.why is None:
+            self._record.write_anew()  # the drive's own list names nothing that is not there as it should be
+        return checked
+
+    def find_unknown(self) -> tuple[int, list[bytes]]:
+        """Count the files that somebody else put on the drive, with some of their paths."""
+        return find_unknown(self._context, self._drive, self._number)
 
     def close(self) -> None:
         """Let go of everything that was opened here; the drive itself stays its lane's."""

@@ -20,6 +20,9 @@ _FS_IOC_GETFSUUID: Final = 0x80111500  # linux/fs.h, since Linux 6.9
 _BTRFS_IOC_FS_INFO: Final = 0x8400941F  # linux/btrfs.h
 _SYS_CACHESTAT: Final = 451  # cachestat(2), since Linux 6.5; one number on all architectures but alpha
 
+_SYS_IOPRIO_SET: Final = {"x86_64": 251, "aarch64": 30, "riscv64": 30}
+_IOPRIO_WHO_PROCESS: Final = 1
+_IOPRIO_IDLE: Final = 3 << 13  # class 3, idle (ioprio_set(2))
 _WINDOW_BYTES: Final = 64 << 20
 
 _libc = ctypes.CDLL(None, use_errno=True)
@@ -66,6 +69,17 @@ def flushes_whole(fs_type: str) -> bool:
     Traced: the drivers for exFAT and NTFS flush their device at each fsync(2), and never at syncfs(2).
     """
     return not fs_type.startswith(("fuse", "cifs", "smb", "9p"))
+
+
+def set_reading_idle(*, is_idle: bool) -> None:
+    """Have this thread read only when the disk has nothing else to do, or as usual again (ioprio_set(2)).
+
+    A wish: schedulers of some disks do not heed it, and other machines than the ones listed have other numbers.
+    """
+    number = _SYS_IOPRIO_SET.get(os.uname().machine)
+    if number is not None:
+        value = _IOPRIO_IDLE if is_idle else 0
+        _libc.syscall(ctypes.c_long(number), _IOPRIO_WHO_PROCESS, 0, value)  # 0: the calling thread
 
 
 def syncfs_reports_errors() -> bool:

@@ -169,6 +169,7 @@ def _copy_words(state: CopyState) -> str:
         " drive of the settings",
         CopyState.EARLIER: "does not count: it is kept as an earlier version",
         CopyState.SET_ASIDE: "does not count: it failed and was set aside",
+        CopyState.CHANGED: "does not count: it was changed on the drive by hand",
     }.get(state, "does not count: it failed, and is looked at again")
 
 

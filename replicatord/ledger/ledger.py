@@ -17,6 +17,7 @@ from replicatord.ledger.answers import Answers
 from replicatord.ledger.bays import Bays
 from replicatord.ledger.cards import Cards
 from replicatord.ledger.copies import Copies
+from replicatord.ledger.fixity import Fixity
 from replicatord.ledger.lines import Lines
 from replicatord.ledger.loads import Loads
 from replicatord.ledger.outlook import Outlook
@@ -40,6 +41,7 @@ class Ledger:
         self.bays = Bays(connection)
         self.loads = Loads(connection)
         self.lines = Lines(connection)
+        self.fixity = Fixity(connection)
         self.answers = Answers(connection)
         self.outlook = Outlook(connection)
         self.cards = Cards(connection)

@@ -166,4 +166,9 @@ CREATE TABLE card (
   gone_at TEXT NOT NULL DEFAULT '') STRICT;
 """
 
-MIGRATIONS: Final[tuple[str, ...]] = (_FIRST, _SECOND)
+_THIRD: Final = """
+-- Which copies of a drive were read longest ago: the order of fixity checks.
+CREATE INDEX copy_by_age ON copy (drive, verified_at) WHERE state = 0;
+"""
+
+MIGRATIONS: Final[tuple[str, ...]] = (_FIRST, _SECOND, _THIRD)

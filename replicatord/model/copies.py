@@ -51,4 +51,14 @@ class CopyState(Enum):
     VERIFIED = 0  # read back from the medium and matched, at verified_at
     EARLIER = 1  # verified, then moved to earlier/ when the source's file changed
     SET_ASIDE = 2  # failed its fixity check, kept apart for a person to look at
+    CHANGED = 4  # edited on the drive by a person or a program: left as it is, and no copy of ours any more
     SUSPECT = 3  # read by another drive's lane it gave an error or other bytes; its own lane looks at it next
+
+
+class Finding(Enum):
+    """What a fixity check found of a copy that is not as it was verified. The value is what the log says."""
+
+    DAMAGED = "damaged"  # other bytes, though size and time are as they were: the medium
+    CHANGED = "changed by hand"  # other bytes, and size or time differ too: a person or a program
+    MISSING = "missing"
+    UNREADABLE = "unreadable"  # an error when it is read, which is not the same as missing

@@ -35,6 +35,8 @@ ALONG: Final = {
     # A card is read as sources are, and judged by what was read.
     ("duties", "replicatord.watching.card_reading"),
     ("duties", "replicatord.watching.skips"),
+    ("duties", "replicatord.copying.checking"),  # what a lane is asked for
+    ("cli", "replicatord.studio"),  # a check by the command itself, while no service runs
 }
 # The generator of the settings' schema is a command of its own: python -m replicatord.config.schema
 PRINTS_BESIDES_CLI: Final = {"config/schema.py"}

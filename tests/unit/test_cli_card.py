@@ -289,8 +289,12 @@ def test_an_empty_card_is_not_cleared(
 def unreadable(place: Path) -> Iterator[None]:
     """Have a file that cannot be read: for root one whose first byte gives EIO, the memory of a process (proc(5))."""
     if os.geteuid() != 0:
+        mode = place.stat().st_mode
         place.chmod(0)
-        yield
+        try:
+            yield
+        finally:
+            place.chmod(mode)
         return
     subprocess.run(["mount", "--bind", f"/proc/{os.getpid()}/mem", str(place)], check=True)
     try:

@@ -44,13 +44,12 @@ def test_the_summary_of_the_example() -> None:
         "Trip Outer Skerries, 2026-01-26 to 2026-02-04, filed under 2026-01.",
         "A load counts as cleared with 2 verified copies of every file, in different places.",
         "20 GB stay free on every drive.",
-        "Copies are to be read again every 90 days, 01:00 to 06:00.",
+        "Copies are read again every 90 days, 01:00 to 06:00.",
         "Content is known by its sha256 digest.",
         (
             "The ledger is /var/lib/replicatord/ledger.sqlite, "
             "the log is /var/log/replicatord/replication.jsonl."
         ),
-        "Caution: fixity_check is read but not yet acted on by this version.",
     ]
 
 
