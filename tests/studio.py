@@ -36,7 +36,7 @@ SETTLE_S: Final = 0.2
 WITHIN_S: Final = 30.0  # generous: the machine may be busy; a test that waits so long fails
 HIDDEN: Final = ".replicatord"
 # What a drive's hidden folder holds when nothing is wrong; partial/, earlier/ and set-aside/ besides.
-HIDDEN_FILES: Final = frozenset({"drive.json", "lock", "probe", "SHA256SUMS"})
+HIDDEN_FILES: Final = frozenset({"drive.json", "lock", "probe", "SHA256SUMS", "ledger.sqlite"})
 
 _ONCE: Final = """\
 import sys

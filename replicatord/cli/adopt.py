@@ -8,13 +8,12 @@ from __future__ import annotations
 import json
 import os
 import re
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
-from replicatord.cli.asking import CommandError
+from replicatord.cli.asking import CommandError, confirmed
 from replicatord.cli.words import counted, shown, size_words
 from replicatord.config.problem import WrongValue, listed, nearest_of
 from replicatord.config.values import NAME_EXPECTED, NAME_PATTERN, as_folder
@@ -68,7 +67,7 @@ def adopt_drive(settings: Settings, asked: Asked) -> int:
         return 0
     for line in _lines(found, settings):
         print(shown(line))
-    if not asked.is_agreed and not _ask(name):
+    if not confirmed(f"Adopt it as {name}?", is_agreed=asked.is_agreed):
         print("Nothing was changed.")
         return 1
     identity = adopt(found, settings, at=utc_text(datetime.now(UTC)))
@@ -209,11 +208,3 @@ def _shelves_for(drive: Drive, settings: Settings) -> list[tuple[str, bool]]:
     is_cloud = drive.medium is Medium.CLOUD
     fitting = [(n, d.is_away) for n, d in firsts.items() if (d.medium is Medium.CLOUD) == is_cloud]
     return fitting[:SHELVES_SHOWN_MAX]
-
-
-def _ask(name: str) -> bool:
-    if not sys.stdin.isatty():
-        raise CommandError(
-            f"{name} was not adopted: there is no terminal to ask on; look first, then repeat with --yes"
-        )
-    return input(f"Adopt it as {name}? [yes/no] ").strip().casefold() in ("y", "yes")

@@ -8,6 +8,7 @@ May not write anything, and imports what is slow only where it is needed: comman
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
@@ -44,6 +45,15 @@ def find_settings_file(given: str | None, environment: Mapping[str, str]) -> str
         f"no settings file: there is none at {usual[0]} or {usual[1]};"
         f" name one with --settings FILE or in {SETTINGS_VARIABLE}"
     )
+
+
+def confirmed(question: str, *, is_agreed: bool) -> bool:
+    """Ask a person, unless that was agreed to beforehand (--yes). Raises CommandError when nobody can be asked."""
+    if is_agreed:
+        return True
+    if not sys.stdin.isatty():
+        raise CommandError("there is no terminal to ask on; look first, then repeat with --yes")
+    return input(f"{question} [yes/no] ").strip().casefold() in ("y", "yes")
 
 
 @contextmanager

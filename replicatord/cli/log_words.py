@@ -130,6 +130,10 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         ),
         "fixity_check": _about("drive", "fixity check: {text}"),
         "fixity_check_failed": _say_failed,
+        "spare_not_made": _about("", "{reason}"),
+        "spare_did_not_match": _about(
+            "drive", "the spare copy of the ledger did not match when it was read back"
+        ),
         "unknown_files": _about(
             "drive", "{files} files on it are none of ours and are left alone: {examples}"
         ),

@@ -242,7 +242,8 @@ class Lane(threading.Thread):
             why = visit.work()
             if why is None:
                 self._waits = False
-                self._context.desk.ask(self._note_complete)
+                if self._context.desk.ask(self._note_complete):
+                    visit.leave_spare()
                 why = self._check(visit)
         finally:
             visit.close()
@@ -321,13 +322,16 @@ class Lane(threading.Thread):
             self._context.say(ledger, "drive_is_here", {"drive": self.bay})
         return number
 
-    def _note_complete(self, ledger: Ledger) -> None:
+    def _note_complete(self, ledger: Ledger) -> bool:
+        """Note that nothing more can be done now; tell whether the drive has all that it was asked for."""
         at = self._context.at()
         if ledger.bays.set_state(self.bay, state="here", reason="", at=at):
             self._context.say(ledger, "drive_is_here", {"drive": self.bay})
-        if not ledger.wishes.next_wishes(self.bay, after=0, limit=1):
-            ledger.bays.set_complete(self.bay, at)
-            self._tell_up_to_date(ledger)
+        if ledger.wishes.next_wishes(self.bay, after=0, limit=1):
+            return False
+        ledger.bays.set_complete(self.bay, at)
+        self._tell_up_to_date(ledger)
+        return True
 
     def _tell_up_to_date(self, ledger: Ledger) -> None:
         """Say once after a drive came that it has all, so that it may go again."""

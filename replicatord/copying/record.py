@@ -43,6 +43,13 @@ class DriveRecord:
         if (0 if found is None else found.st_size) != left_at:
             self.write_anew()
 
+    def keep_and_write_anew(self, stamp: str) -> None:
+        """Keep the list that is there under another name, and write a new one: it may know more than the ledger."""
+        if self._files.find_stat(self._path) is not None:
+            self._files.rename(self._path, self._path + b"." + stamp.encode())
+            self._files.sync_folders()
+        self.write_anew()
+
     def add(self, copies: Iterable[tuple[bytes, bytes]]) -> int:
         """Append (digest, path) of copies that were proved; give the list's new length in bytes."""
         return self._files.append(self._path, b"".join(sums_line(digest, path) for digest, path in copies))

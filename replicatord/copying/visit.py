@@ -27,6 +27,7 @@ from replicatord.copying.group import (
 from replicatord.copying.moves import settle_moves
 from replicatord.copying.readback import Interrupted, Prover
 from replicatord.copying.record import DriveRecord
+from replicatord.copying.spares import leave_spare
 from replicatord.drives.abilities import probe
 from replicatord.drives.kernel import find_mount_of, flushes_whole, syncfs_reports_errors
 from replicatord.drives.presence import NotUsable, OpenDrive
@@ -176,6 +177,10 @@ class Visit:
             self._record.write_anew()  # the drive's own list names nothing that is not there as it should be
         return checked
 
+    def leave_spare(self) -> None:
+        """Leave a spare copy of the ledger on the drive if that is due. Raises OSError."""
+        leave_spare(self._context, self._proving_files, self._prover, root=self._drive.root, bay=self._bay)
+
     def find_unknown(self) -> tuple[int, list[bytes]]:
         """Count the files that somebody else put on the drive, with some of their paths."""
         return find_unknown(self._context, self._drive, self._number)
@@ -199,7 +204,12 @@ class Visit:
         self._files.sync_contents()
         if settle_moves(self._context.desk, self._proving_files, self._number):
             self._record.write_anew()
-        self._record.mend()
+        if self._is_older_ledger():
+            self._record.keep_and_write_anew(self._context.now().strftime("%Y%m%dT%H%M%S%f"))
+            mark = self._drive.mark
+            self._context.desk.ask(lambda l: l.bays.plan_mark(self._number, found=mark, new=mark))
+        else:
+            self._record.mend()
         self._measure_others()
 
         def note(ledger: Ledger) -> None:
@@ -210,6 +220,11 @@ class Visit:
 
         self._context.desk.ask(note)
         return abilities
+
+    def _is_older_ledger(self) -> bool:
+        """Tell whether the ledger was put back from a spare: the drive carries a mark of which it knows nothing."""
+        marks = self._context.desk.look(lambda l: l.bays.find_marks(self._drive.identity.id))
+        return bool(self._drive.mark) and marks is not None and not (marks.mark or marks.next_mark)
 
     def note_room(self, ledger: Ledger) -> None:
         """Note how much room the drive has, inside a transaction."""

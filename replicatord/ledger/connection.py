@@ -42,6 +42,7 @@ def open_for_writing(path: str) -> sqlite3.Connection:
         connection.execute("PRAGMA foreign_keys = ON")
         _assert_safe(connection, path)
         _migrate(connection, path)
+        _check_whole(connection, path)
     except sqlite3.Error as exc:
         connection.close()
         raise _unreadable(path, exc) from exc
@@ -133,6 +134,16 @@ def _assert_safe(connection: sqlite3.Connection, path: str) -> None:
         raise LedgerError(f"{path} refuses safe writing (journal {journal}, synchronous {synchronous})")
 
 
+def _check_whole(connection: sqlite3.Connection, path: str) -> None:
+    """Look through all pages at a start: a damaged ledger is not to be written to (promise I12)."""
+    said = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
+    if said != "ok":
+        raise LedgerError(
+            f"the ledger at {path} is damaged ({said}). It was not changed. `replicatord rebuild` puts the spare copy"
+            " that the drives carry in its place, and keeps the damaged one"
+        )
+
+
 def _migrate(connection: sqlite3.Connection, path: str) -> None:
     version = _check_ours(connection, path)
     for number, step in enumerate(MIGRATIONS[version:], start=version + 1):
@@ -146,5 +157,5 @@ def _migrate(connection: sqlite3.Connection, path: str) -> None:
 def _unreadable(path: str, exc: sqlite3.Error) -> LedgerError:
     return LedgerError(
         f"the ledger at {path} cannot be read ({exc}). It was not changed. Is its disk full or failing?"
-        " Do not delete it: every drive also carries its own record."
+        " Do not delete it: `replicatord rebuild` can put the spare copy that the drives carry in its place."
     )

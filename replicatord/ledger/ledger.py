@@ -23,6 +23,7 @@ from replicatord.ledger.loads import Loads
 from replicatord.ledger.outlook import Outlook
 from replicatord.ledger.seen import Seen
 from replicatord.ledger.shelving import LedgerView
+from replicatord.ledger.spare import make_spare
 from replicatord.ledger.wishes import Wishes
 from replicatord.model.settings import DigestAlgorithm, Settings
 
@@ -53,6 +54,10 @@ class Ledger:
     def transaction(self) -> AbstractContextManager[None]:
         """Do all that is written inside, or nothing. Raises LedgerError."""
         return opening.transaction(self._db)
+
+    def make_spare(self, path: str, *, at: str) -> None:
+        """Copy the ledger to `path`, whole and durable; `at` is now. Raises LedgerError."""
+        make_spare(self._db, path, at=at)
 
     def changes_made(self) -> int:
         """Count the rows that this connection changed: what shows has changed only if this has."""

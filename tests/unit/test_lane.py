@@ -26,7 +26,9 @@ def context(tmp_path: Path) -> Iterator[Context]:
     log = ReplicationLog(str(tmp_path / "replication.jsonl"), rotate_bytes=1 << 40)
     desk = LedgerDesk(lambda: ledger_at(tmp_path), log)
     settings = replace(
-        settings_of(tier(drives=("curlew",))), drives={"curlew": drive(root=tmp_path / "curlew")}
+        settings_of(tier(drives=("curlew",))),
+        ledger=str(tmp_path / "ledger.sqlite"),
+        drives={"curlew": drive(root=tmp_path / "curlew")},
     )
     clock = iter(range(0, 1_000_000, 7))
     yield Context(
