@@ -22,10 +22,12 @@ from replicatord.copying.checking import CheckAsk
 from replicatord.drives.kernel import read_mounts
 from replicatord.drives.mounts import MountWatch
 from replicatord.duties.board import Speedometer, board_text, write_board
-from replicatord.duties.check_requests import take_request
+from replicatord.duties.check_requests import take_check
 from replicatord.duties.clock import Clock
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
+from replicatord.duties.releases import RELEASE, release
+from replicatord.duties.requests import take_request
 from replicatord.duties.visits import tell_visits
 from replicatord.errors import AppError, LedgerError, SettingsError
 from replicatord.ledger.ledger import Ledger
@@ -119,6 +121,7 @@ class _Service:
             self._told_mark = mark
         studio.note_silence()
         self._take_asked_check()
+        self._take_release()
         self._show_drives()
         studio.desk.look(lambda l: l.lines.last_number())
         # The ledger answered, so the loop makes real progress: only now is the watchdog told so.
@@ -221,13 +224,22 @@ class _Service:
 
     def _take_asked_check(self) -> None:
         """Have drives checked because a command asked for it, by a file beside the ledger."""
-        asked = take_request(self._studio.context.settings.ledger)
+        asked = take_check(self._studio.context.settings.ledger)
         if asked is None:
             return
         ask = asked.check_ask(self._studio.context.now(), self._studio.context.settings)
         for lane in self._studio.lanes.values():
             if asked.drive in ("", lane.bay):
                 lane.ask_check(ask)
+
+    def _take_release(self) -> None:
+        """Release a held source because a person said so."""
+        asked = take_request(self._studio.context.settings.ledger, RELEASE)
+        source = None if asked is None else asked.get("source")
+        if isinstance(source, str):
+            self._studio.desk.ask(lambda l: release(l, self._studio.context, source))
+            for lane in self._studio.lanes.values():
+                lane.wake()
 
     def _tell_visits(self) -> None:
         context = self._studio.context

@@ -157,6 +157,8 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "source_not_readable": _about("source", "cannot be looked through: {reason}"),
         "source_not_watched": _about("source", "is not watched: {reason}"),
         "rescan_done": _say_rescan,
+        "source_held": _about("source", "HELD: {reason}"),
+        "source_released": _about("source", "released: copies follow its changes again"),
         "card_found": _about("card", "a card was put in, at {mount}"),
         "card_gone": _about("card", "the card is gone from {mount}"),
         "card_pulled_early": _about("card", "{reason} ({mount})"),

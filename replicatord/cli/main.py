@@ -94,6 +94,9 @@ def _parser() -> argparse.ArgumentParser:
     its.add_argument("drive", metavar="DRIVE", nargs="?", default="", help="only this one")
     its.add_argument("--all", action="store_true", dest="is_all", help="also what was read lately")
     its.add_argument("--sample", type=_count, metavar="N", help="so many copies of each drive, at random")
+    its = add("release", _release, "Say that the many changes of a held source are meant.")
+    its.add_argument("source", metavar="SOURCE", help="as `status` names it")
+    its.add_argument("--yes", action="store_true", help="do not ask")
     its = add("rebuild", _rebuild, "Put a drive's spare copy in the place of a lost or damaged ledger.")
     its.add_argument("--yes", action="store_true", help="do not ask")
     its = add("adopt", _adopt, "Give a drive its identity, so that copies go to it.")
@@ -236,6 +239,12 @@ def _fixity(arguments: argparse.Namespace) -> int:
 
     request = CheckRequest(drive=arguments.drive, is_all=arguments.is_all, sample=arguments.sample)
     return check_now(_read_settings(arguments), request)
+
+
+def _release(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.release import release_source
+
+    return release_source(_read_settings(arguments), arguments.source, is_agreed=arguments.yes)
 
 
 def _rebuild(arguments: argparse.Namespace) -> int:

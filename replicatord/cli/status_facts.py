@@ -115,6 +115,7 @@ class Status:
     refused: tuple[Refused, ...]
     set_aside: int
     settings_trouble: str
+    held: tuple[str, ...]  # sources of which nothing is replaced until a person says so
     log_trouble: str
     loads: tuple[LoadStatus, ...]
     drives: tuple[DriveStatus, ...]  # all of them, in the order of the settings
@@ -142,6 +143,7 @@ def read_status(ledger: Ledger, settings: Settings, *, running: int | None, now:
         refused=refused,
         set_aside=ledger.outlook.set_aside(),
         settings_trouble=ledger.get_meta("settings_trouble"),
+        held=tuple(sorted(ledger.holds.held())),
         log_trouble=_log_trouble(ledger, settings),
         loads=_loads(ledger, settings),
         drives=tuple(drives.values()),

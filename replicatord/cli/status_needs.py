@@ -22,6 +22,11 @@ def needs_of(status: Status) -> list[str]:
         needs.append(
             "mend the settings file (`replicatord check-config`); the service reads it again by itself"
         )
+    needs += [
+        f"{source} is held: so many of its files changed at once that nothing of it is replaced. Look at them; if all"
+        f" is well, `replicatord release {source}`"
+        for source in status.held
+    ]
     if status.log_trouble:
         needs.append(f"see to the log: {status.log_trouble}")
     if status.set_aside:

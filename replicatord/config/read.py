@@ -27,7 +27,7 @@ from replicatord.config.problem import (
 )
 from replicatord.config.shape import DriveShape, FileShape, OnlyShape, SourceShape, known_keys
 from replicatord.config.values import shown
-from replicatord.model.settings import Drive, FixityCheck, Only, Settings, Source, Tier, Trip
+from replicatord.model.settings import Drive, FixityCheck, HoldWhen, Only, Settings, Source, Tier, Trip
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -192,6 +192,9 @@ def _settings(shape: FileShape, file: str) -> Settings:
         cleared_copies=shape.cleared_when.copies if shape.cleared_when else _CLEARED_COPIES,
         keep_free_bytes=shape.keep_free,
         fixity_check=FixityCheck(every_s=fixity.every, between=fixity.between) if fixity else None,
+        hold_when=HoldWhen(share=shape.hold_when.changed, within_s=shape.hold_when.within)
+        if shape.hold_when
+        else HoldWhen(),
         settle_s=shape.settle,
         load_ends_after_s=shape.load_ends_after,
         rescan_every_s=shape.rescan_every,

@@ -67,6 +67,7 @@ Text = Annotated[str, Read(values.as_text, minLength=1, maxLength=values.TEXT_MA
 Folder = Annotated[str, _FOLDER]
 FilePattern = Annotated[str, Read(values.as_file_pattern, pattern="^[^/]+$")]
 Duration = Annotated[float, _DURATION]
+Share = Annotated[float, Read(values.as_share, pattern=values.SHARE_PATTERN)]
 Size = Annotated[int, Read(values.as_size, pattern=units.SIZE_PATTERN)]
 RotateSize = Annotated[int, Read(values.as_log_rotate, pattern=units.SIZE_PATTERN)]
 Day = Annotated[date, Read(values.as_day, pattern=units.DAY_PATTERN)]
@@ -231,6 +232,13 @@ class FixityShape(Shape):
     )
 
 
+class HoldShape(Shape):
+    """When replacing stops, because too much of a source changes at once."""
+
+    changed: Share = Field(description="The share of a source's files, sidecars aside, as 20%.")
+    within: Duration = Field(default=3600.0, description="Within how long; 1h when left out.")
+
+
 def _named(what: str) -> dict[str, Any]:
     return {"propertyNames": {"pattern": values.NAME_PATTERN, "description": f"The name of a {what}."}}
 
@@ -269,6 +277,11 @@ class FileShape(Shape):
     )
     fixity_check: Annotated[FixityShape | None, Given()] = Field(
         default=None, description="How often, and at what hours, copies are read again."
+    )
+    hold_when: Annotated[HoldShape | None, Given()] = Field(
+        default=None,
+        description="When nothing more is replaced until a person says so: as malware looks, which changes many"
+        " files at once; 20% within 1h when left out.",
     )
     settle: Duration = Field(
         default=2.0, description="A file that has not changed for this long is taken; 2s when left out."

@@ -16,6 +16,7 @@ from replicatord.config.words import (
     drive_words,
     filled_words,
     fixity_words,
+    hold_words,
     joined,
     only_words,
     source_words,
@@ -69,6 +70,7 @@ def _facts(settings: Settings) -> Iterator[str]:
         yield f"{words_for_size(settings.keep_free_bytes)} stay free on every drive."
     if settings.fixity_check:
         yield f"Copies are read again {fixity_words(settings.fixity_check)}."
+    yield f"Nothing more is replaced, until a person says so, when {hold_words(settings.hold_when)}."
     yield f"Content is known by its {settings.digest.value} digest."
     yield f"The ledger is {settings.ledger}, the log is {settings.log}."
 

@@ -38,6 +38,9 @@ CARD_PATTERN: Final = r"^/+[^/*?\[]+(/+[^/]+){0,9}/*$"  # editors only: `as_card
 TEXT_MAX_CHARS: Final = 200
 FOLDER_MAX_BYTES: Final = 4095  # PATH_MAX of Linux without its NUL, limits.h(0P)
 STARS_MIN, STARS_MAX = -1, 5  # xmp:Rating, ISO 16684-1: -1 is rejected
+SHARE_PATTERN: Final = "^([0-9]{1,3})%$"
+SHARE_EXPECTED: Final = "a share from 1% to 100%"
+_WHOLE_PERCENT: Final = 100
 COPIES_MAX: Final = 100
 LOG_ROTATE_MIN_BYTES: Final = 1_000_000  # below this there would be a new file every few hundred frames
 
@@ -99,6 +102,15 @@ def as_stars(value: object) -> int:
 def as_copies(value: object) -> int:
     """Give a number of copies, one at least."""
     return _whole(value, 1, COPIES_MAX)
+
+
+def as_share(value: object) -> float:
+    """Give a share of a whole, above 0 and at most 1, from "20%"."""
+    text = _text(value, SHARE_EXPECTED)
+    match = re.fullmatch(SHARE_PATTERN, text)
+    if match is None or not 1 <= int(match.group(1)) <= _WHOLE_PERCENT:
+        raise wrong(value, SHARE_EXPECTED)
+    return int(match.group(1)) / _WHOLE_PERCENT
 
 
 def as_size(value: object) -> int:

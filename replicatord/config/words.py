@@ -15,7 +15,7 @@ from replicatord.model.frames import Kind
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from replicatord.model.settings import Drive, FixityCheck, Only, Source, Trip
+    from replicatord.model.settings import Drive, FixityCheck, HoldWhen, Only, Source, Trip
 
 _KINDS: Final = MappingProxyType(
     {
@@ -103,6 +103,11 @@ def fixity_words(check: FixityCheck | None) -> str:
         return "never"
     hours = f", {words_for_hours(check.between)}" if check.between else ""
     return f"every {words_for_duration(check.every_s)}{hours}"
+
+
+def hold_words(hold: HoldWhen) -> str:
+    """Say when replacing stops."""
+    return f"{hold.share:.0%} of a source's files change within {words_for_duration(hold.within_s)}"
 
 
 def _conditions(only: Only) -> Sequence[str]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import errno
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
@@ -141,6 +141,7 @@ class Visit:
         )
         self._abilities = abilities
         self._is_marked = False
+        self._held: Collection[str] = ()  # sources of which nothing is replaced
         self._others_bytes = 0  # what others put into a folder that has a limit
         self._behind = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"prove-{self._bay}")
         self._open_group: Future[GroupResult] | None = None
@@ -312,7 +313,7 @@ class Visit:
                     raise Interrupted
                 if wish.placement.path in paths:
                     self._again = True  # two tiers want one path: the second finds the first's copy there
-                elif not (wish.tries and self._is_resting(wish.id)):  # what is asked for anew has no tries
+                elif not self._must_leave(wish):
                     paths.add(wish.placement.path)
                     staged = self._begin(work, room, group)
                     if staged is not None:
@@ -325,10 +326,17 @@ class Visit:
                     self._under_way_bytes += size
                     return group, after, False
 
+    def _must_leave(self, wish: Wish) -> bool:
+        """Tell whether a wish is left alone for now: it rests, or its source is held until a person says so."""
+        if wish.tries and self._is_resting(wish.id):  # what is asked for anew has no tries
+            return True
+        return wish.source in self._held and wish.serving is not None and not wish.serving_is_same
+
     def _next_wishes(self, after: int) -> list[_Work]:
         """Fetch wishes with the places of their contents: one question for many files."""
 
         def look(ledger: Ledger) -> list[_Work]:
+            self._held = ledger.holds.held().keys()
             return [
                 _Work(
                     wish=wish,

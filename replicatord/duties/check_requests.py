@@ -1,22 +1,20 @@
-"""A command asks the running service for a fixity check: by a small file beside the ledger.
+"""What a command asks for when it has copies read again.
 
-May not check anything. The file is written whole under another name first, and removed when it is taken.
+May not check anything.
 """
 
 from __future__ import annotations
 
-import json
-import os
-from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
 from replicatord.copying.checking import CheckAsk
+from replicatord.duties.requests import leave_request, take_request
 from replicatord.log.times import utc_text
 from replicatord.model.settings import Settings
 
-_SUFFIX: Final = ".check"
+_NAME: Final = "check"
 _EVERY_S: Final = 90 * 86_400.0  # what is due when the settings have no fixity_check: read 90 days ago
 
 
@@ -38,24 +36,15 @@ class CheckRequest:
 
 def make_request(ledger: str, request: CheckRequest) -> None:
     """Leave a request for the service that has this ledger. Raises OSError."""
-    partial = f"{ledger}{_SUFFIX}.new"
-    with open(partial, "w", encoding="utf-8") as file:
-        json.dump(asdict(request), file)
-    os.replace(partial, ledger + _SUFFIX)
+    leave_request(ledger, _NAME, asdict(request))
 
 
-def take_request(ledger: str) -> CheckRequest | None:
-    """Take the request that was left, if there is one; one that makes no sense is dropped."""
-    path = ledger + _SUFFIX
-    if not os.path.exists(path):
+def take_check(ledger: str) -> CheckRequest | None:
+    """Take the request that was left, if there is one that makes sense."""
+    fields = take_request(ledger, _NAME)
+    if fields is None:
         return None
-    try:
-        with open(path, encoding="utf-8") as file:
-            fields = json.loads(file.read(4096))
-        request = CheckRequest(**fields)
-        is_sound = isinstance(request.drive, str) and isinstance(request.sample, int | None)
-    except (OSError, ValueError, TypeError):
-        is_sound = False
-    with suppress(OSError):
-        os.unlink(path)
-    return request if is_sound else None
+    drive, is_all, sample = fields.get("drive", ""), fields.get("is_all", False), fields.get("sample")
+    if not isinstance(drive, str) or not isinstance(is_all, bool) or not isinstance(sample, int | None):
+        return None
+    return CheckRequest(drive=drive, is_all=is_all, sample=sample)

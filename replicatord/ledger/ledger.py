@@ -18,6 +18,7 @@ from replicatord.ledger.bays import Bays
 from replicatord.ledger.cards import Cards
 from replicatord.ledger.copies import Copies
 from replicatord.ledger.fixity import Fixity
+from replicatord.ledger.holds import Holds
 from replicatord.ledger.lines import Lines
 from replicatord.ledger.loads import Loads
 from replicatord.ledger.outlook import Outlook
@@ -43,6 +44,7 @@ class Ledger:
         self.loads = Loads(connection)
         self.lines = Lines(connection)
         self.fixity = Fixity(connection)
+        self.holds = Holds(connection)
         self.answers = Answers(connection)
         self.outlook = Outlook(connection)
         self.cards = Cards(connection)

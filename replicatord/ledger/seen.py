@@ -48,6 +48,7 @@ class Taken:
     pictures: frozenset[int]  # content ids whose frames must be planned again
     added: int  # files that were not known under this name
     changed: int  # files whose content is not what it was
+    replaced: int  # of these the pictures, clips and sounds: nobody edits many of them at once
 
 
 class Seen:
@@ -95,7 +96,7 @@ class Seen:
     def take(self, readings: Iterable[SeenFile], *, load: int, zone: tzinfo) -> Taken:
         """Put files that were read whole into the ledger, and bring their frames up to date."""
         frames: set[int] = set()
-        added = changed = 0
+        added = changed = replaced = 0
         for reading in readings:
             content = self.content_id(reading.digest, reading.stat.size_bytes)
             frame = self._frame_id(reading.source, reading.folder, self._split_stem(reading.name)[0])
@@ -103,13 +104,15 @@ class Seen:
                 "SELECT content FROM file WHERE frame = ? AND name = ?", (frame, reading.name)
             ).fetchone()
             added += before is None
-            changed += before is not None and before[0] != content
+            is_changed = before is not None and before[0] != content
+            changed += is_changed
+            replaced += is_changed and reading.facts.kind not in (Kind.SIDECAR, Kind.THUMBNAIL)
             self._put_file(frame, reading, content, load)
             frames.add(frame)
         pictures: set[int] = set()
         for frame in sorted(frames):
             pictures |= self._refresh_frame(FrameId(frame), zone)
-        return Taken(pictures=frozenset(pictures), added=added, changed=changed)
+        return Taken(pictures=frozenset(pictures), added=added, changed=changed, replaced=replaced)
 
     def note_month(self, month: str) -> None:
         """Note, before anything of it is taken, that a month began ("2026-01", the studio's local time)."""

@@ -120,6 +120,14 @@ class FixityCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HoldWhen:
+    """When so many files of a source change at once that it looks like an accident or malware."""
+
+    share: float = 0.2  # of the source's files, sidecars left aside
+    within_s: float = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """One whole settings file. Mappings keep the order of the file."""
 
@@ -135,6 +143,7 @@ class Settings:
     cleared_copies: int = 2  # verified copies before a load counts as cleared
     keep_free_bytes: int = 0  # on every drive
     fixity_check: FixityCheck | None = None
+    hold_when: HoldWhen = HoldWhen()
     settle_s: float = 2.0  # unchanged this long counts as settled, where nothing tells that it was closed
     load_ends_after_s: float = 60.0
     rescan_every_s: float = 3600.0

@@ -34,6 +34,7 @@ _CANDIDATES_MAX: Final = 20_000  # a rescan waits while so many files settle, wh
 _DUE_AT_ONCE: Final = 200
 _BATCH_BYTES: Final = 256 << 20
 _BATCH_S: Final = 0.5  # a batch goes to the ledger at the latest then, so that lanes start early
+_HOLD_FROM_FILES: Final = 20  # fewer are a person's work, whatever share of a small folder they are
 SCHEDULED: Final = "it is time"  # the reason of a rescan by the clock; told only when it found something
 
 
@@ -407,6 +408,8 @@ def take_readings(
         load = ledger.loads.current(source, at)
         taken = ledger.seen.take(part, load=load, zone=zone)
         pictures |= taken.pictures
+        if taken.replaced:
+            _hold_if_many(ledger, context, source, taken.replaced)
         size = sum(seen.stat.size_bytes for seen in part)
         ledger.loads.add(load, files=len(part), size_bytes=size, at=at)
     planned = replan(ledger, pictures, settings=context.settings, today=context.now().date(), zone=zone)
@@ -417,6 +420,23 @@ def take_readings(
     for drive, path in planned.unasked:
         context.say(ledger, "copy_no_longer_asked_for", {"drive": drive, **path_fields("path", path)})
     return planned.new_bytes
+
+
+def _hold_if_many(ledger: Ledger, context: Context, source: str, replaced: int) -> None:
+    """Hold a source of which so much changes at once that it looks like an accident, or like malware."""
+    when, at = context.settings.hold_when, context.at()
+    count = ledger.holds.note_changed(source, replaced, at=at, within_s=when.within_s)
+    if count < _HOLD_FROM_FILES or count <= when.share * ledger.holds.files_of(source):
+        return
+    if ledger.holds.hold(source, at):
+        reason = (
+            f"{count:,} pictures, clips or sounds of it changed within {when.within_s / 3600:.1f} h. Nothing of it is"
+            f" replaced any more; new files are copied as before. Look at them; if all is well, run"
+            f" `replicatord release {source}`"
+        )
+        context.say(
+            ledger, "source_held", {"level": "error", "source": source, "files": count, "reason": reason}
+        )
 
 
 def end_loads(ledger: Ledger, source: str) -> None:

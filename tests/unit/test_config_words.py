@@ -45,6 +45,7 @@ def test_the_summary_of_the_example() -> None:
         "A load counts as cleared with 2 verified copies of every file, in different places.",
         "20 GB stay free on every drive.",
         "Copies are read again every 90 days, 01:00 to 06:00.",
+        "Nothing more is replaced, until a person says so, when 20% of a source's files change within 1 hour.",
         "Content is known by its sha256 digest.",
         (
             "The ledger is /var/lib/replicatord/ledger.sqlite, "

@@ -1,0 +1,90 @@
+"""Many pictures that change at once are not let through to the copies until a person says so (malware does that)."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.studio import HIDDEN, TIERS, Studio, new_studio, running, until
+
+FRAMES = 60
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Studio:
+    studio = new_studio(tmp_path, drives=["curlew", "dunlin"], tiers=TIERS.split("  best:")[0])
+    chance = random.Random(5)
+    (studio.cards / "shore").mkdir()
+    for number in range(FRAMES):
+        (studio.cards / "shore" / f"TIDE{number:04d}.DNG").write_bytes(chance.randbytes(2_000))
+    assert studio.once().status == 0
+    return studio
+
+
+def release(studio: Studio, *words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "replicatord", "--settings", str(studio.settings), "release", *words],
+        env=studio.environment(),
+        cwd=studio.folder,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+def mangle(studio: Studio, count: int) -> None:
+    """Write other bytes into pictures, as malware that encrypts them does."""
+    chance = random.Random(6)
+    for path in sorted((studio.cards / "shore").glob("*.DNG"))[:count]:
+        path.write_bytes(chance.randbytes(2_000))
+
+
+def pictures(studio: Studio, drive: str, *, earlier: bool) -> dict[str, bytes]:
+    return {
+        path.name: path.read_bytes()
+        for path in studio.drives[drive].rglob("*.DNG")
+        if (f"{HIDDEN}/earlier" in str(path)) == earlier
+    }
+
+
+def test_nothing_is_replaced_until_a_person_says_so(studio: Studio) -> None:
+    before = pictures(studio, "curlew", earlier=False)
+    mangle(studio, FRAMES)
+    with running(studio) as service:
+        service.wait_line("source_held", source="cards")
+        (studio.cards / "shore" / "NEW.DNG").write_bytes(b"a new frame")
+        service.wait_copies("cards/shore/NEW.DNG", "curlew", "dunlin")  # new files are copied as before
+        kept = {**pictures(studio, "curlew", earlier=False), **pictures(studio, "curlew", earlier=True)}
+        assert before.items() <= kept.items()  # what the pictures were is there
+        replaced = len(pictures(studio, "curlew", earlier=True))
+        assert replaced < FRAMES  # it stopped
+    again = studio.once()  # a restart does not forget it
+    assert len(pictures(studio, "curlew", earlier=True)) == replaced, again.said
+    refused = release(studio, "cards")
+    assert refused.returncode == 2
+    assert "no terminal" in refused.stderr
+    assert release(studio, "favourites", "--yes").returncode == 2
+    with running(studio) as service:
+        done = release(studio, "cards", "--yes")
+        assert done.returncode == 0, done.stdout + done.stderr
+        service.wait_line("source_released")
+        until(lambda: len(pictures(studio, "curlew", earlier=True)) == FRAMES)
+        until(lambda: len(pictures(studio, "dunlin", earlier=True)) == FRAMES)
+    assert pictures(studio, "curlew", earlier=True) == before
+
+
+def test_a_few_changes_and_many_sidecars_hold_nothing(studio: Studio) -> None:
+    mangle(studio, 10)
+    for number in range(FRAMES):
+        (studio.cards / "shore" / f"TIDE{number:04d}.xmp").write_text("<x/>")
+    studio.once()
+    for number in range(FRAMES):
+        (studio.cards / "shore" / f"TIDE{number:04d}.xmp").write_text(f"<x>{number}</x>")
+    studio.once()
+    assert not studio.lines("source_held")
+    assert len(pictures(studio, "curlew", earlier=True)) == 10
