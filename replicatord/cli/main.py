@@ -94,6 +94,15 @@ def _parser() -> argparse.ArgumentParser:
     its.add_argument("drive", metavar="DRIVE", nargs="?", default="", help="only this one")
     its.add_argument("--all", action="store_true", dest="is_all", help="also what was read lately")
     its.add_argument("--sample", type=_count, metavar="N", help="so many copies of each drive, at random")
+    its = add("drill", _drill, "Say what would be lost, if drives were.", has_json=True)
+    its.add_argument("--lose", action="append", default=[], metavar="DRIVE", help="a drive; may be repeated")
+    its.add_argument(
+        "--lose-place",
+        action="append",
+        default=[],
+        metavar="PLACE",
+        help="the studio, a shelf, or a named disk",
+    )
     its = add("release", _release, "Say that the many changes of a held source are meant.")
     its.add_argument("source", metavar="SOURCE", help="as `status` names it")
     its.add_argument("--yes", action="store_true", help="do not ask")
@@ -239,6 +248,13 @@ def _fixity(arguments: argparse.Namespace) -> int:
 
     request = CheckRequest(drive=arguments.drive, is_all=arguments.is_all, sample=arguments.sample)
     return check_now(_read_settings(arguments), request)
+
+
+def _drill(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.drill import show_drill
+
+    settings, _ = _settings_in_force(arguments)
+    return show_drill(settings, arguments.lose, arguments.lose_place, as_json=arguments.as_json)
 
 
 def _release(arguments: argparse.Namespace) -> int:
