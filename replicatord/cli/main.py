@@ -94,6 +94,7 @@ def _parser() -> argparse.ArgumentParser:
     its.add_argument("drive", metavar="DRIVE", nargs="?", default="", help="only this one")
     its.add_argument("--all", action="store_true", dest="is_all", help="also what was read lately")
     its.add_argument("--sample", type=_count, metavar="N", help="so many copies of each drive, at random")
+    _add_restore(add("restore", _restore, "Bring files back from drives into a folder.", has_json=True))
     its = add("drill", _drill, "Say what would be lost, if drives were.", has_json=True)
     its.add_argument("--lose", action="append", default=[], metavar="DRIVE", help="a drive; may be repeated")
     its.add_argument(
@@ -136,6 +137,25 @@ def _add_log(its: argparse.ArgumentParser) -> None:
     its.add_argument("--problems", action="store_true", help="only warnings and errors")
     its.add_argument("--follow", action="store_true", help="go on with new lines as they come")
     its.add_argument("-n", type=_count, metavar="N", dest="count", help="the newest N lines (else 40)")
+
+
+def _add_restore(its: argparse.ArgumentParser) -> None:
+    its.add_argument(
+        "what", metavar="PATH|DIGEST", nargs="*", help="as cards/2026-01-28, curlew/2026/01, 5f3c90aa"
+    )
+    its.add_argument("--to", required=True, metavar="FOLDER", help="where to; nothing in it is replaced")
+    its.add_argument(
+        "--month", action="append", default=[], metavar="2026-01", help="what was taken in a month"
+    )
+    its.add_argument("--trip", action="append", default=[], metavar="NAME", help="a trip of the settings")
+    its.add_argument(
+        "--load", action="append", default=[], type=_count, metavar="N", help="as `status` counts them"
+    )
+    its.add_argument(
+        "--drive", "--lost", action="append", default=[], metavar="NAME", help="all that it holds or held"
+    )
+    its.add_argument("--all", action="store_true", dest="is_all", help="everything")
+    its.add_argument("--go", action="store_true", help="do it; without, only say what would be done")
 
 
 def _add_adopt(its: argparse.ArgumentParser) -> None:
@@ -248,6 +268,22 @@ def _fixity(arguments: argparse.Namespace) -> int:
 
     request = CheckRequest(drive=arguments.drive, is_all=arguments.is_all, sample=arguments.sample)
     return check_now(_read_settings(arguments), request)
+
+
+def _restore(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.restore import Asked, restore
+
+    asked = Asked(
+        what=arguments.what,
+        target=arguments.to,
+        months=arguments.month,
+        trips=arguments.trip,
+        loads=arguments.load,
+        drives=arguments.drive,
+        is_all=arguments.is_all,
+        is_to_go=arguments.go,
+    )
+    return restore(_settings_in_force(arguments)[0], asked, as_json=arguments.as_json)
 
 
 def _drill(arguments: argparse.Namespace) -> int:

@@ -22,6 +22,7 @@ from replicatord.ledger.holds import Holds
 from replicatord.ledger.lines import Lines
 from replicatord.ledger.loads import Loads
 from replicatord.ledger.outlook import Outlook
+from replicatord.ledger.restoring import Restoring
 from replicatord.ledger.seen import Seen
 from replicatord.ledger.shelving import LedgerView
 from replicatord.ledger.spare import make_spare
@@ -43,6 +44,7 @@ class Ledger:
         self.bays = Bays(connection)
         self.loads = Loads(connection)
         self.lines = Lines(connection)
+        self.restoring = Restoring(connection)
         self.fixity = Fixity(connection)
         self.holds = Holds(connection)
         self.answers = Answers(connection)

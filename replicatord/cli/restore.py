@@ -1,0 +1,269 @@
+"""`restore`: brings files back from drives into a folder; without --go it only says what it would do.
+
+May not write to a source, a drive of ours or the ledger, and may not replace a file.
+"""
+
+from __future__ import annotations
+
+import calendar
+import json
+import os
+import re
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+from replicatord.cli.asking import CommandError, ledger_for_asking
+from replicatord.cli.show import What, new_show
+from replicatord.cli.words import counted, shown, shown_path, size_words
+from replicatord.config.problem import nearest_of
+from replicatord.copying.restoring import Outcome, Restored, Restorer
+from replicatord.ledger.copies import DrivePlace
+from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.restoring import Wanted
+from replicatord.log.times import path_fields
+from replicatord.log.words import listed
+from replicatord.media.digests import new_hasher
+from replicatord.model.copies import CopyState
+from replicatord.model.settings import Settings
+
+_MONTH: Final = re.compile(r"(\d{4})-(\d{2})", re.ASCII)
+_DIGEST: Final = re.compile(r"[0-9a-fA-F]{8,64}", re.ASCII)
+_DIGEST_DIGITS: Final = 64
+_EXAMPLES: Final = 10
+_FILES: Final = What(one="file", many="files", none="nothing to restore")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a person wants back, and where to."""
+
+    what: Sequence[str]
+    target: str
+    months: Sequence[str] = ()
+    trips: Sequence[str] = ()
+    loads: Sequence[int] = ()
+    drives: Sequence[str] = ()  # all that they hold, or held
+    is_all: bool = False
+    is_to_go: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One file, the places that are here, and the drives to fetch when none is."""
+
+    wanted: Wanted
+    places: tuple[tuple[DrivePlace, str], ...]  # with the identities of the drives
+    to_fetch: tuple[str, ...]
+
+
+def restore(settings: Settings, asked: Asked, *, as_json: bool) -> int:
+    """Say what would be brought back, or do it; give 0 when all of it can be or was, else 1.
+
+    Raises CommandError, LedgerError.
+    """
+    target = _target(settings, asked.target)
+    with ledger_for_asking(settings) as ledger:
+        wanted = list(dict.fromkeys(_wanted(ledger, settings, asked)))
+        identities = {bay.name: bay.identity for bay in ledger.bays.all()}
+        jobs = [_job(ledger, settings, each, identities) for each in wanted]
+    if not jobs:
+        raise CommandError("nothing that has a verified copy goes by these words")
+    done = _go(settings, target, jobs, as_json=as_json) if asked.is_to_go else None
+    if as_json:
+        print(json.dumps(_fields(jobs, done)))
+    else:
+        for line in _lines(jobs, done, target):
+            print(shown(line))
+    if done is None:
+        return 1 if any(not job.places for job in jobs) else 0
+    return 1 if any(each.outcome in (Outcome.FAILED, Outcome.OTHER_THERE) for each in done) else 0
+
+
+def _target(settings: Settings, target: str) -> str:
+    root = os.path.realpath(target)
+    if not os.path.isdir(root):
+        raise CommandError(f"{target} is no folder; make it first")
+    places = [(f"the source {s.name}", s.folder) for s in settings.sources.values() if s.folder]
+    places += [(f"the drive {d.name}", d.root) for d in settings.drives.values()]
+    for what, folder in places:
+        real = os.path.realpath(folder)
+        if os.path.commonpath((real, root)) in (real, root):
+            raise CommandError(f"{target} and {what} ({folder}) share a folder; name one apart from it")
+    return root
+
+
+# ---- what is wanted ----
+
+
+def _wanted(ledger: Ledger, settings: Settings, asked: Asked) -> Iterator[Wanted]:
+    if asked.is_all:
+        yield from ledger.restoring.all()
+    for month in asked.months:
+        yield from ledger.restoring.of_days(*_days(month))
+    for name in asked.trips:
+        trip = next((trip for trip in settings.trips if trip.name.casefold() == name.casefold()), None)
+        if trip is None:
+            raise CommandError(
+                f"the settings have no trip {name!r}{_hint(name, [t.name for t in settings.trips])}"
+            )
+        yield from ledger.restoring.of_days(trip.first, trip.last)
+    for load in asked.loads:
+        yield from ledger.restoring.of_load(load)
+    for drive in asked.drives:
+        found = ledger.restoring.of_drive(drive)
+        if not found:
+            raise CommandError(f"nothing is known of a drive {drive!r}{_hint(drive, list(settings.drives))}")
+        yield from found
+    for what in asked.what:
+        yield from _by_words(ledger, settings, what)
+
+
+def _by_words(ledger: Ledger, settings: Settings, what: str) -> list[Wanted]:
+    """Find by a path in a source or on a drive, whole or with their names first, else by a digest."""
+    found: list[Wanted] = []
+    for source in settings.sources.values():
+        for path in _below(what, source.folder, source.name):
+            found += ledger.restoring.of_source(source.name, path)
+    for drive in settings.drives.values():
+        for path in _below(what, drive.root, drive.name):
+            found += ledger.restoring.on_drive(drive.name, path)
+    if not found and _DIGEST.fullmatch(what):
+        start, end = (bytes.fromhex(what.ljust(_DIGEST_DIGITS, digit)) for digit in "0f")
+        found = ledger.restoring.of_digest(start, end)
+    if not found:
+        raise CommandError(
+            f"no verified copy is known of {what!r}; name a file or folder in a source or on a drive, as"
+            " cards/2026-01-28 or curlew/2026/01, or a digest"
+        )
+    return found
+
+
+def _below(what: str, root: str, name: str) -> Iterator[bytes]:
+    for base in dict.fromkeys((root, os.path.realpath(root) if root else "", name)):
+        if base and (what.rstrip("/") == base or what.startswith(base.rstrip("/") + "/")):
+            yield os.fsencode(what.rstrip("/")[len(base.rstrip("/")) :].lstrip("/"))
+            return
+
+
+def _days(month: str) -> tuple[date, date]:
+    match = _MONTH.fullmatch(month)
+    try:
+        first = date(int(match[1]), int(match[2]), 1) if match else None
+    except ValueError:
+        first = None
+    if first is None:
+        raise CommandError(f"--month {month!r} is no month; write it as 2026-01")
+    return first, first.replace(day=calendar.monthrange(first.year, first.month)[1])
+
+
+def _hint(word: str, known: list[str]) -> str:
+    nearest = nearest_of(word, known)
+    return f"; did you mean {nearest}?" if nearest else f", only {listed(known)}" if known else ""
+
+
+def _job(ledger: Ledger, settings: Settings, wanted: Wanted, identities: Mapping[str, str]) -> Job:
+    here = [
+        place
+        for place in ledger.copies.drive_places(wanted.content, besides="")
+        if place.bay in settings.drives
+    ]
+    known = {
+        copy.bay for copy in ledger.answers.copies_of(wanted.content) if copy.state is CopyState.VERIFIED
+    }
+    away = sorted(known, key=lambda name: (name not in settings.drives, _is_away(settings, name), name))
+    return Job(
+        wanted=wanted,
+        places=tuple((place, identities[place.bay]) for place in here),
+        to_fetch=() if here else tuple(away),
+    )
+
+
+def _is_away(settings: Settings, name: str) -> bool:
+    drive = settings.drives.get(name)
+    return drive is not None and drive.is_away
+
+
+# ---- doing it ----
+
+
+def _go(settings: Settings, target: str, jobs: Sequence[Job], *, as_json: bool) -> list[Restored]:
+    total = sum(job.wanted.size_bytes for job in jobs)
+    done: list[Restored] = []
+    so_far = 0
+    try:
+        restorer = Restorer(settings, target, new_hasher(settings.digest))
+        try:
+            with new_show(_FILES) as show:
+                for job in jobs:
+                    done.append(restorer.restore(job.wanted, job.places))
+                    so_far += job.wanted.size_bytes
+                    if not as_json:
+                        show.progress(len(done), so_far, len(jobs), total, "restored and proved")
+        finally:
+            restorer.close()
+    except OSError as exc:
+        raise CommandError(
+            f"{target}: {exc.strerror}, after {counted(len(done), 'file')}; run it again to go on"
+        ) from exc
+    return done
+
+
+# ---- for a person ----
+
+
+def _lines(jobs: Sequence[Job], done: Sequence[Restored] | None, target: str) -> Iterator[str]:
+    if done is None:
+        yield from _plan_lines(jobs, target)
+        return
+    outcomes = Counter(each.outcome for each in done)
+    yield f"{target}: {counted(outcomes[Outcome.RESTORED], 'file')} restored and read back" + (
+        f", {counted(outcomes[Outcome.THERE], 'file')} there already." if outcomes[Outcome.THERE] else "."
+    )
+    for outcome in (Outcome.OTHER_THERE, Outcome.FAILED):
+        some = [each for each in done if each.outcome is outcome]
+        if some:
+            yield f"PROBLEM: {counted(len(some), 'file')}: {outcome.value}:"
+            yield from (
+                f"  {shown_path(each.wanted.path)}{f' ({each.why})' if each.why else ''}"
+                for each in some[:_EXAMPLES]
+            )
+            if len(some) > _EXAMPLES:
+                yield f"  and {len(some) - _EXAMPLES:,} more; --json names them all"
+
+
+def _plan_lines(jobs: Sequence[Job], target: str) -> Iterator[str]:
+    here = [job for job in jobs if job.places]
+    size = sum(job.wanted.size_bytes for job in here)
+    yield f"{counted(len(here), 'file')}, {size_words(size)}, can be brought back to {target} now, from drives here:"
+    for name, count in sorted(Counter(job.places[0][0].bay for job in here).items()):
+        yield f"  {name}: {counted(count, 'file')}"
+    rest = [job for job in jobs if not job.places]
+    if rest:
+        yield f"PROBLEM: {counted(len(rest), 'file')} lie on no drive that is here. Fetch:"
+        for names, count in Counter(job.to_fetch for job in rest).most_common():
+            yield f"  {' or '.join(names)}: {counted(count, 'file')}"
+    yield "Nothing was restored. The same with --go does it; nothing that is there is replaced."
+
+
+# ---- for a script ----
+
+
+def _fields(jobs: Sequence[Job], done: Sequence[Restored] | None) -> dict[str, object]:
+    outcomes = None if done is None else [each.outcome.name.lower() for each in done]
+    return {
+        "files": [
+            {
+                **path_fields("path", job.wanted.path),
+                "bytes": job.wanted.size_bytes,
+                "digest": job.wanted.digest.hex(),
+                "from": [place.bay for place, _ in job.places],
+                "fetch": list(job.to_fetch),
+                **({} if outcomes is None else {"outcome": outcomes[number]}),
+            }
+            for number, job in enumerate(jobs)
+        ],
+        "restored": None if outcomes is None else outcomes.count("restored"),
+    }

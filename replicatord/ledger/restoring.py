@@ -1,0 +1,108 @@
+"""What is to be brought back, by the words that a person has for it.
+
+May not touch a drive. What is not verified anywhere is not given.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from replicatord.model.copies import CopyState
+from replicatord.model.frames import Digest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """One file to bring back: its content, and the path that it has on drives as the rules gave it."""
+
+    content: int
+    digest: Digest
+    size_bytes: int
+    path: bytes
+
+
+_UP_TO = "(path = ? OR (path > ? AND path < ?))"
+
+
+class Restoring:
+    """Questions about what to bring back."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+
+    def all(self) -> list[Wanted]:
+        """Give everything that has a verified copy."""
+        return self._some("1", ())
+
+    def of_drive(self, name: str) -> list[Wanted]:
+        """Give all that a drive holds, or held when it was last heard of."""
+        return self._some("copy.drive IN (SELECT id FROM drive WHERE name = ?)", (name,))
+
+    def on_drive(self, name: str, path: bytes) -> list[Wanted]:
+        """Give a file on a drive, or all that lies in a folder of it."""
+        below = _UP_TO.replace("path", "copy.path")
+        return self._some(
+            f"copy.drive IN (SELECT id FROM drive WHERE name = ?) AND {below}",
+            (name, path, path + b"/", path + b"0"),
+        )
+
+    def of_source(self, source: str, path: bytes) -> list[Wanted]:
+        """Give what was seen as a file of a source, or in a folder of it."""
+        folder, _, name = path.rpartition(b"/")
+        below = _UP_TO.replace("path", "folder.path")
+        return self._of_files(
+            f"folder.source = ? AND ((folder.path = ? AND file.name = ?) OR {below} OR ? = x'')",
+            (source, folder, name, path, path + b"/", path + b"0", path),
+        )
+
+    def of_days(self, first: date, last: date) -> list[Wanted]:
+        """Give the frames taken from one day to another, both included."""
+        condition = "substr(frame.captured, 1, 10) BETWEEN ? AND ?"
+        return self._of_files(condition, (first.isoformat(), last.isoformat()))
+
+    def of_load(self, load: int) -> list[Wanted]:
+        """Give the files of a load."""
+        return self._of_files("file.load = ?", (load,))
+
+    def of_digest(self, start: bytes, end: bytes) -> list[Wanted]:
+        """Give the contents whose digest lies from `start` to `end`, both included."""
+        return self._some("content.digest BETWEEN ? AND ?", (start, end))
+
+    def _of_files(self, condition: str, values: Sequence[object]) -> list[Wanted]:
+        """Give files by what was seen: where their own copies lie, else those of the same content.
+
+        A file without copies of its own showed what another frame had shown before.
+        """
+        files = "FROM folder JOIN frame ON frame.folder = folder.id JOIN file ON file.frame = frame.id"
+        rows = self._db.execute(
+            f"SELECT DISTINCT p.content, content.digest, content.size_bytes, p.planned {files}"
+            " JOIN placement p ON p.frame = file.frame AND p.name = file.name AND p.content = file.content"
+            " JOIN copy ON copy.id = p.copy AND copy.state = ? AND copy.content = p.content"
+            f" JOIN content ON content.id = p.content WHERE {condition} ORDER BY 4",
+            (CopyState.VERIFIED.value, *values),
+        )
+        others = self._some(
+            f"copy.content IN (SELECT file.content {files} WHERE {condition} AND NOT EXISTS"
+            " (SELECT 1 FROM placement p WHERE p.frame = file.frame AND p.name = file.name))",
+            values,
+        )
+        return [*_wanted(rows), *others]
+
+    def _some(self, condition: str, values: Sequence[object]) -> list[Wanted]:
+        rows = self._db.execute(
+            "SELECT DISTINCT copy.content, content.digest, content.size_bytes, coalesce((SELECT planned FROM placement"
+            " WHERE placement.copy = copy.id LIMIT 1), copy.path) FROM copy JOIN content ON content.id = copy.content"
+            f" WHERE copy.state = ? AND {condition} ORDER BY 4",
+            (CopyState.VERIFIED.value, *values),
+        )
+        return _wanted(rows)
+
+
+def _wanted(rows: Iterable[tuple[int, bytes, int, bytes]]) -> list[Wanted]:
+    return [
+        Wanted(content=content, digest=Digest(digest), size_bytes=size, path=path)
+        for content, digest, size, path in rows
+    ]
