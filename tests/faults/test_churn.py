@@ -13,7 +13,7 @@ pytestmark = pytest.mark.skipif(bool(why_no_small_disk()), reason=why_no_small_d
 
 
 def test_whatever_comes_and_goes_every_copy_is_whole_in_the_end(tmp_path: Path) -> None:
-    size = Size(drives=4, shelves=2, files=600, changes=24, disk_bytes=16_000_000, limit_bytes=700_000)
+    size = Size(drives=4, shelves=2, files=400, changes=18, disk_bytes=16_000_000, limit_bytes=500_000)
     outcome = churn(tmp_path, size, seed=20260126)
     assert outcome.copies == 2 * size.files
     assert sum(outcome.changes.values()) == size.changes

@@ -10,6 +10,7 @@ import shutil
 import signal
 import subprocess
 import sys
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -21,21 +22,46 @@ from tests.studio import HIDDEN, TIERS, Studio, make_frame, new_studio, tree, un
 TRIP = "trips:\n  - {name: Outer Skerries, from: 2026-01-26, until: 2026-02-04}\n"
 
 
-@pytest.fixture
-def studio(tmp_path: Path) -> Studio:
-    """Give a studio with frames of two months on two drives, whose sources were emptied."""
-    studio = new_studio(tmp_path, drives=["curlew", "dunlin"], tiers=TIERS.split("  best:")[0])
+@dataclass(frozen=True, kw_only=True)
+class Ground:
+    """A studio, and what its drives should hold."""
+
+    studio: Studio
+    wanted: dict[str, bytes]
+
+
+@pytest.fixture(scope="module")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Ground:
+    """Give a studio with frames of two months on two drives, whose sources were emptied. Tests get copies of it."""
+    folder = tmp_path_factory.mktemp("made-once")
+    studio = new_studio(folder, drives=["curlew", "dunlin"], tiers=TIERS.split("  best:")[0])
     studio.more = TRIP
     studio.write_settings()
     chance = random.Random(8)
     for number, day in enumerate(("2026:01:15", "2026:02:02", "2026:03:20")):
         make_frame(studio.cards / "shore", f"TIDE{number:04d}", chance, stars=0, captured=f"{day} 10:00:00")
     assert studio.once().status == 0
-    studio.wanted = {f"{month}/{name}": text for month, name, text in _filed(studio)}  # type: ignore[attr-defined]
+    files = {f"{month}/{name}": text for month, name, text in _filed(studio)}
     shutil.rmtree(studio.cards / "shore")
     studio.once()
-    (tmp_path / "back").mkdir()
-    return studio
+    (folder / "back").mkdir()
+    return Ground(studio=studio, wanted=files)
+
+
+@pytest.fixture
+def ground(tmp_path: Path, made_once: Ground) -> Ground:
+    """Give a copy of it, in a folder of its own."""
+    folder = tmp_path / "studio"
+    shutil.copytree(made_once.studio.folder, folder)
+    drives = {name: folder / "drives" / name for name in made_once.studio.drives}
+    studio = replace(made_once.studio, folder=folder, drives=drives)
+    studio.write_settings()
+    return Ground(studio=studio, wanted=made_once.wanted)
+
+
+@pytest.fixture
+def studio(ground: Ground) -> Studio:
+    return ground.studio
 
 
 def _filed(studio: Studio) -> list[tuple[str, str, bytes]]:
@@ -66,11 +92,6 @@ def back(studio: Studio) -> dict[str, bytes]:
     return tree(studio.folder / "back")
 
 
-def wanted(studio: Studio) -> dict[str, bytes]:
-    files: dict[str, bytes] = studio.wanted  # type: ignore[attr-defined]
-    return files
-
-
 CASES: Final = (
     (("--all",), {"TIDE0000", "TIDE0001", "TIDE0002"}),
     (("--month", "2026-01"), {"TIDE0000"}),
@@ -83,10 +104,10 @@ CASES: Final = (
 )
 
 
-def test_what_is_asked_for_comes_back_as_it_was(studio: Studio) -> None:
+def test_what_is_asked_for_comes_back_as_it_was(studio: Studio, ground: Ground) -> None:
     """All ways of asking on one studio: making one takes longer than asking it."""
     for words, stems in CASES:
-        expected = {path: text for path, text in wanted(studio).items() if Path(path).stem in stems}
+        expected = {path: text for path, text in ground.wanted.items() if Path(path).stem in stems}
         if words[0].endswith(".DNG"):
             expected = {path: text for path, text in expected.items() if path.endswith(".DNG")}
         status, plan, _ = restore(studio, *words)
@@ -99,39 +120,39 @@ def test_what_is_asked_for_comes_back_as_it_was(studio: Studio) -> None:
 
 
 def test_what_came_back_is_what_it_was_by_the_stock_utility_and_is_there_already_the_second_time(
-    studio: Studio,
+    studio: Studio, ground: Ground
 ) -> None:
     status, _, said = restore(studio, "--all", "--go")
     assert status == 0, said
-    for path, text in wanted(studio).items():
+    for path, text in ground.wanted.items():
         listed = subprocess.run(["sha256sum", studio.folder / "back" / path], capture_output=True, check=True)
         assert listed.stdout.split()[0].decode() == hashlib.sha256(text).hexdigest()
     status, again, _ = restore(studio, "--all", "--go")
     assert (status, again["restored"]) == (0, 0)
 
 
-def test_a_digest_finds_its_file(studio: Studio) -> None:
-    path, text = next(iter(wanted(studio).items()))
+def test_a_digest_finds_its_file(studio: Studio, ground: Ground) -> None:
+    path, text = next(iter(ground.wanted.items()))
     status, _, _ = restore(studio, hashlib.sha256(text).hexdigest()[:12], "--go")
     assert (status, back(studio)) == (0, {path: text})
 
 
-def test_another_file_that_is_there_stays(studio: Studio) -> None:
-    path = next(iter(wanted(studio)))
+def test_another_file_that_is_there_stays(studio: Studio, ground: Ground) -> None:
+    path = next(iter(ground.wanted))
     (studio.folder / "back" / path).parent.mkdir(parents=True)
     (studio.folder / "back" / path).write_bytes(b"mine")
     status, answer, _ = restore(studio, "--all", "--go")
     assert status == 1
-    assert answer["restored"] == len(wanted(studio)) - 1
-    assert back(studio) == {**wanted(studio), path: b"mine"}
+    assert answer["restored"] == len(ground.wanted) - 1
+    assert back(studio) == {**ground.wanted, path: b"mine"}
 
 
-def test_a_rotten_copy_is_passed_over_for_a_good_one(studio: Studio) -> None:
+def test_a_rotten_copy_is_passed_over_for_a_good_one(studio: Studio, ground: Ground) -> None:
     bad = studio.drives["curlew"] / "2026/03/shore/TIDE0002.DNG"
     bad.write_bytes(bytes(bad.stat().st_size))
     status, _, _ = restore(studio, "--month", "2026-03", "--go")
     assert status == 0
-    assert back(studio)["2026/03/shore/TIDE0002.DNG"] == wanted(studio)["2026/03/shore/TIDE0002.DNG"]
+    assert back(studio)["2026/03/shore/TIDE0002.DNG"] == ground.wanted["2026/03/shore/TIDE0002.DNG"]
 
 
 def test_a_drive_that_is_not_here_is_named(studio: Studio) -> None:
