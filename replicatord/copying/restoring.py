@@ -17,7 +17,7 @@ from typing import Final
 from replicatord.copying.far import FarReader, NotAnswering
 from replicatord.copying.files import write_all
 from replicatord.drives.identity import read_identity
-from replicatord.drives.kernel import rename_no_replace
+from replicatord.drives.kernel import cached_pages, rename_no_replace
 from replicatord.ledger.copies import DrivePlace
 from replicatord.ledger.restoring import Wanted
 from replicatord.media.digests import Hasher
@@ -25,6 +25,7 @@ from replicatord.model.settings import Settings
 
 PARTIAL: Final = ".being-restored"  # in the target folder: what is not proved yet
 _CHUNK_BYTES: Final = 4 << 20
+_DROPS_MAX: Final = 5
 _READ: Final = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
 _NEW: Final = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 
@@ -138,7 +139,11 @@ class Restorer:
         hasher = self._new_hasher()
         fd = os.open(path, _READ)
         try:
-            os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+            for _ in range(_DROPS_MAX):
+                os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+                if not cached_pages(fd):
+                    break
+                os.fsync(fd)  # pages on their way to the medium cannot be dropped
             while chunk := os.read(fd, _CHUNK_BYTES):
                 hasher.update(chunk)
         finally:
