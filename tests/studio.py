@@ -164,7 +164,9 @@ class Studio:
 
     def environment(self, more: Mapping[str, str] | None = None) -> dict[str, str]:
         """Give the environment of the program: as here, in the studio's zone, with our code."""
-        inherited = {k: v for k, v in os.environ.items() if not k.startswith(("NOTIFY_", "WATCHDOG_"))}
+        # Compiled once, not at each of some hundred starts, whatever the surroundings say.
+        left_out = ("NOTIFY_", "WATCHDOG_", "PYTHONDONTWRITEBYTECODE")
+        inherited = {k: v for k, v in os.environ.items() if not k.startswith(left_out)}
         return {**inherited, "PYTHONPATH": str(REPO), "TZ": self.zone, **(more or {})}
 
     def start(self, *, service: bool, more: Mapping[str, str] | None = None) -> subprocess.Popen[bytes]:
