@@ -84,7 +84,14 @@ def _parser() -> argparse.ArgumentParser:
     add("check-config", _check_config, "Check the settings, and say what will go where.", has_json=True)
     _add_plan(add("plan", _plan, "Say what would be copied, where, how much, how long.", has_json=True))
     its = add("status", _status, "Say how things are, and what needs you.", has_json=True)
-    its.add_argument("-v", "--verbose", action="store_true", help="also each tier on each drive")
+    its.add_argument(
+        "-v", "--verbose", action="store_true", help="also each tier on each drive, and the 3-2-1 rule"
+    )
+    its.add_argument(
+        "--by",
+        choices=("month",),
+        help="for which months of capture the 3-2-1 rule does not hold; with -v all months",
+    )
     _add_log(add("log", _log, "Show the replication log.", has_json=True))
     its = add("where", _where, "Say where every copy of a file is.", has_json=True)
     its.add_argument("what", metavar="NAME|DIGEST|PATH", help="a digest may be cut to its first 8 digits")
@@ -102,8 +109,9 @@ def _parser() -> argparse.ArgumentParser:
         action="append",
         default=[],
         metavar="PLACE",
-        help="the studio, a shelf, or a named disk",
+        help="the studio, away, a shelf, or a named disk",
     )
+    its.add_argument("--lose-newest", metavar="AGE", help="all copies that were verified within it, as 7d")
     its = add("release", _release, "Say that the many changes of a held source are meant.")
     its.add_argument("source", metavar="SOURCE", help="as `status` names it")
     its.add_argument("--yes", action="store_true", help="do not ask")
@@ -232,10 +240,11 @@ def _plan(arguments: argparse.Namespace) -> int:
 def _status(arguments: argparse.Namespace) -> int:
     gc.disable()  # looking for garbage took a tenth of the time, and a short answer leaves none to speak of
     try:
-        from replicatord.cli.status import show_status
+        from replicatord.cli.status import show_months, show_status
 
         settings, is_whole = _settings_in_force(arguments)
-        status = show_status(settings, is_verbose=arguments.verbose, as_json=arguments.as_json)
+        show = show_months if arguments.by else show_status
+        status = show(settings, is_verbose=arguments.verbose, as_json=arguments.as_json)
         return status if is_whole else max(status, _BAD_NEWS)
     finally:
         gc.enable()
@@ -287,10 +296,10 @@ def _restore(arguments: argparse.Namespace) -> int:
 
 
 def _drill(arguments: argparse.Namespace) -> int:
-    from replicatord.cli.drill import show_drill
+    from replicatord.cli.drill import Asked, show_drill
 
-    settings, _ = _settings_in_force(arguments)
-    return show_drill(settings, arguments.lose, arguments.lose_place, as_json=arguments.as_json)
+    asked = Asked(drives=arguments.lose, places=arguments.lose_place, newest=arguments.lose_newest)
+    return show_drill(_settings_in_force(arguments)[0], asked, as_json=arguments.as_json)
 
 
 def _release(arguments: argparse.Namespace) -> int:

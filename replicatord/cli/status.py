@@ -9,6 +9,7 @@ import json
 from datetime import datetime
 
 from replicatord.cli.asking import ledger_for_asking
+from replicatord.cli.status_coverage import coverage_fields, month_lines, read_coverage
 from replicatord.cli.status_facts import read_status
 from replicatord.cli.status_fields import fields_of
 from replicatord.cli.status_needs import needs_of
@@ -23,7 +24,7 @@ def show_status(settings: Settings, *, is_verbose: bool, as_json: bool) -> int:
     running = find_running(settings.ledger)
     now = datetime.now().astimezone()
     with ledger_for_asking(settings) as ledger:
-        status = read_status(ledger, settings, running=running, now=now)
+        status = read_status(ledger, settings, running=running, now=now, has_coverage=is_verbose)
     needs = needs_of(status)
     if as_json:
         print(json.dumps(fields_of(status, settings, needs)))
@@ -31,3 +32,19 @@ def show_status(settings: Settings, *, is_verbose: bool, as_json: bool) -> int:
         for line in lines_of(status, settings, needs, is_verbose=is_verbose):
             print(shown(line))
     return 1 if needs else 0
+
+
+def show_months(settings: Settings, *, is_verbose: bool, as_json: bool) -> int:
+    """Print the months of capture for which the 3-2-1 rule does not hold; `is_verbose`: all of them.
+
+    Gives 1 when there are any, else 0. Raises LedgerError.
+    """
+    with ledger_for_asking(settings) as ledger:
+        bays = {bay.name: bay for bay in ledger.bays.all()}
+        covered = read_coverage(ledger, settings, bays)
+    if as_json:
+        print(json.dumps(coverage_fields(covered)))
+    else:
+        for line in month_lines(covered, is_verbose=is_verbose):
+            print(shown(line))
+    return 1 if covered.total.most else 0

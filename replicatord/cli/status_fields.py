@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from datetime import date
 
+from replicatord.cli.status_coverage import coverage_fields
 from replicatord.cli.status_facts import DriveStatus, LoadStatus, ShelfStatus, Status
 from replicatord.ledger.loads import LoadState
 from replicatord.log.times import path_fields, utc_text
@@ -37,6 +38,8 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
         "shelves": [_shelf_fields(shelf) for shelf in status.shelves],
         "one_place": [list(names) for names in status.one_place],
         "only_in_studio": _fire_fields(status),
+        # null unless asked for with -v
+        "three_two_one": None if status.covered is None else coverage_fields(status.covered),
         "troubles": [
             {"drive": t.bay, "trouble": t.trouble, "files": t.files, **path_fields("path", t.path)}
             for t in status.troubles

@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from replicatord.cli.forecast_words import forecast_lines, forecast_words
+from replicatord.cli.status_coverage import rule_words
 from replicatord.cli.status_facts import DriveStatus, Fire, LoadStatus, Status
 from replicatord.cli.words import counted, instant_words, local_time, size_words, source_words, span_words
 from replicatord.duties.loads import load_text
@@ -34,6 +35,8 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
         yield _fire_words(status.fire, status.frames)
     if is_verbose:
         yield from _fire_remarks(status, settings)
+    if status.covered is not None:
+        yield rule_words(status.covered)
     yield from _room_lines(status, is_verbose=is_verbose)
     if status.loads:
         yield from ("", "Last loads:", *(f"  {_load_words(load, settings)}" for load in status.loads))

@@ -17,6 +17,7 @@ from replicatord.ledger.answers import Answers
 from replicatord.ledger.bays import Bays
 from replicatord.ledger.cards import Cards
 from replicatord.ledger.copies import Copies
+from replicatord.ledger.coverage import Coverage
 from replicatord.ledger.fixity import Fixity
 from replicatord.ledger.holds import Holds
 from replicatord.ledger.lines import Lines
@@ -49,6 +50,7 @@ class Ledger:
         self.holds = Holds(connection)
         self.answers = Answers(connection)
         self.outlook = Outlook(connection)
+        self.coverage = Coverage(connection)
         self.cards = Cards(connection)
 
     def shelf_view(self, settings: Settings) -> LedgerView:

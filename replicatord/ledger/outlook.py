@@ -39,16 +39,6 @@ class Refused:
     path: bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OnlyThere:
-    """A file whose only verified copies lie on certain drives."""
-
-    picture: int  # files of one number are one frame's, or a frame's that shows the same
-    path: bytes  # in its source, the source's name first
-    is_in_source: bool
-    size_bytes: int
-
-
 class Outlook:
     """Questions about what is to come. All of them only read."""
 
@@ -113,30 +103,6 @@ class Outlook:
             ),
         ).fetchone()
         return AtRisk(frames=int(row[0]), files=int(row[1]), size_bytes=int(row[2]))
-
-    def held_only_on(self, lost: Sequence[str], others: Sequence[str]) -> list[OnlyThere]:
-        """Give the files with verified copies on drives of `lost` and on none of `others`, by picture."""
-        drives = "SELECT drive FROM bay WHERE drive > 0 AND name IN ({})"
-        rows = self._db.execute(
-            "WITH gone (content) AS MATERIALIZED (SELECT content FROM copy INDEXED BY copy_by_drive WHERE drive IN"
-            f" ({drives.format(', '.join('?' * len(lost)) or 'NULL')}) AND state = ?"
-            " EXCEPT SELECT content FROM copy INDEXED BY copy_by_drive WHERE drive IN"
-            f" ({drives.format(', '.join('?' * len(others)) or 'NULL')}) AND state = ?)"
-            " SELECT frame.main_content, folder.source, folder.path, file.name, min(file.is_gone), file.size_bytes"
-            " FROM gone CROSS JOIN file INDEXED BY file_by_content ON file.content = gone.content"
-            " JOIN frame ON frame.id = file.frame JOIN folder ON folder.id = frame.folder"
-            " GROUP BY file.content ORDER BY folder.source, folder.path, file.name",
-            (*lost, CopyState.VERIFIED.value, *others, CopyState.VERIFIED.value),
-        )
-        return [
-            OnlyThere(
-                picture=picture,
-                path=source.encode() + b"/" + (folder + b"/" if folder else b"") + name,
-                is_in_source=not gone,
-                size_bytes=size,
-            )
-            for picture, source, folder, name, gone, size in rows
-        ]
 
     def refused(self) -> list[Refused]:
         """Give what drives cannot hold, by drive and reason, most files first."""
