@@ -120,7 +120,7 @@ class Status:
     log_trouble: str
     loads: tuple[LoadStatus, ...]
     drives: tuple[DriveStatus, ...]  # all of them, in the order of the settings
-    covered: Covered | None  # None when it was not asked for: it takes half as long as all else together
+    covered: Covered | None  # None when it was not asked for, since it takes long on many files
 
 
 def read_status(

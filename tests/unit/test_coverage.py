@@ -252,7 +252,7 @@ def test_a_cloud_folder_is_neither_a_copy_nor_away(
 def test_plain_status_does_not_look_and_does_not_guess(
     ground: Ground, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """It would take half as long again; so it is told with -v."""
+    """On 100,000 files it would take three quarters as long again; so it is told with -v."""
     ground.run("status")
     assert "3-2-1" not in printed(capsys)
     ground.run("status", "-v")
