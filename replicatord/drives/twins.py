@@ -69,12 +69,17 @@ class Twins:
         patience_s: float = PATIENCE_S,
         read: Callable[[Mount], str] = read_id,
         mounts: Callable[[], list[Mount]] = read_mounts,
+        has_changed: Callable[[], bool] | None = None,
     ) -> None:
-        """Begin with nothing known. `read` gives the id that a mount carries, `mounts` the table."""
+        """Begin with nothing known. `read` gives the id that a mount carries, `mounts` the table of mounts.
+
+        `has_changed` tells whether that table changed since it was last asked; the kernel does when left out.
+        """
         self._patience_s = patience_s
         self._read = read
         self._mounts = mounts
         self._watch = MountWatch()
+        self._has_changed = has_changed or self._watch.has_changed
         self._close = weakref.finalize(self, self._watch.close)  # also when nobody asks for it
         self._changed = threading.Condition()
         self._round = 0  # of the table: what an earlier round read says nothing of what is mounted now
@@ -91,7 +96,7 @@ class Twins:
         if own is None:
             return ""
         with self._changed:
-            if self._watch.has_changed():
+            if self._has_changed():
                 # The kernel gives the numbers of mounts anew, so that the old key can be another disk's.
                 self._round += 1
                 self._ids.clear()

@@ -57,15 +57,6 @@ class Fixity:
         )
         return [_due(row) for row in rows]
 
-    def count_due(self, drive: int, *, before: str) -> tuple[int, int]:
-        """Give how many files and bytes of a drive were last read before an instant."""
-        row = self._db.execute(
-            "SELECT count(*), coalesce(sum(size_bytes), 0) FROM copy INDEXED BY copy_by_age"
-            " WHERE drive = ? AND state = 0 AND verified_at < ?",
-            (drive, before),
-        ).fetchone()
-        return int(row[0]), int(row[1])
-
     def passed(self, copies: Iterable[tuple[int, int]], at: str) -> None:
         """Record copies, with their modification times, that were read from the medium and matched."""
         self._db.executemany(
@@ -92,13 +83,6 @@ class Fixity:
             "SELECT path FROM copy WHERE drive = ? AND path >= ? AND path < ?", (drive, start, end)
         )
         return {path for (path,) in rows if b"/" not in path[len(start) :]}
-
-    def oldest(self, drive: int) -> str:
-        """Give when the copy of a drive that was read longest ago was read; "" when it has none."""
-        row = self._db.execute(
-            "SELECT min(verified_at) FROM copy INDEXED BY copy_by_age WHERE drive = ? AND state = 0", (drive,)
-        ).fetchone()
-        return "" if row[0] is None else str(row[0])
 
 
 def _due(row: tuple[int, bytes, int, bytes, int, int, str]) -> DueCopy:

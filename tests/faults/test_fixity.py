@@ -17,7 +17,7 @@ import pytest
 
 from tests.studio import HIDDEN, TIERS, Studio, check_sums, new_studio, running, until
 
-FILES = 240
+FILES = 120
 
 
 def fixity(studio: Studio, *words: str) -> subprocess.CompletedProcess[str]:
@@ -65,7 +65,7 @@ def test_everything_that_was_done_to_copies_is_found_named_and_healed(studio: St
     before = {path.name: path.read_bytes() for path in copies(studio, "curlew")}
     done = fixity(studio, "--all")
     assert done.returncode == 0, done.stdout + done.stderr  # no false alarm
-    assert done.stdout.count(f"{FILES} files, 1.2 MB read again") == 2
+    assert done.stdout.count(f"{FILES} files, 600.0 kB read again") == 2
     victims = chance.sample(copies(studio, "curlew"), 40)
     for path in victims[:20]:
         rot(path, chance)
