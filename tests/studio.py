@@ -162,6 +162,24 @@ class Studio:
         assert "Traceback" not in done.stderr, done.stderr
         return Pass(status=done.returncode, said=done.stdout + done.stderr)
 
+    def ask(self, *words: str) -> subprocess.CompletedProcess[str]:
+        """Run one of the program's commands, as a person does, beside a service or not."""
+        return subprocess.run(
+            [sys.executable, "-m", "replicatord", *words, "--settings", str(self.settings)],
+            env=self.environment(),
+            cwd=self.folder,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+
+    def needs(self) -> list[str]:
+        """Give what `status` says that somebody has to do."""
+        done = self.ask("status", "--json")
+        assert done.stdout, done.stderr
+        return [str(need) for need in json.loads(done.stdout)["needs_you"]]
+
     def environment(self, more: Mapping[str, str] | None = None) -> dict[str, str]:
         """Give the environment of the program: as here, in the studio's zone, with our code."""
         # Compiled once, not at each of some hundred starts, whatever the surroundings say.
@@ -348,6 +366,24 @@ def stats(root: Path) -> dict[str, tuple[int, ...]]:
                 *(at.st_size, at.st_mtime_ns, at.st_ctime_ns),
             )
     return found
+
+
+@contextmanager
+def unreadable(place: Path) -> Iterator[None]:
+    """Have a file that cannot be read: for root one whose first byte gives EIO, the memory of a process (proc(5))."""
+    if os.geteuid() != 0:
+        mode = place.stat().st_mode
+        place.chmod(0)
+        try:
+            yield
+        finally:
+            place.chmod(mode)
+        return
+    subprocess.run(["mount", "--bind", f"/proc/{os.getpid()}/mem", str(place)], check=True)
+    try:
+        yield
+    finally:
+        subprocess.run(["umount", str(place)], check=True)
 
 
 def until(look: Callable[[], Answer], *, within_s: float = WITHIN_S) -> Answer:

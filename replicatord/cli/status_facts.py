@@ -23,6 +23,7 @@ from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.ledger.outlook import AtRisk, Refused
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Drive, Settings
+from replicatord.model.unread import Unread, UnreadKind
 from replicatord.rules.forecast import (
     MONTHS_MAX,
     DriveRoom,
@@ -89,7 +90,7 @@ class LoadStatus:
             return False
         if self.verdict is None:
             return self.load.state is LoadState.CLEARED
-        return self.verdict.short == 0
+        return self.verdict.is_cleared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +115,7 @@ class Status:
     fire: Fire | None  # None without drives that live elsewhere
     troubles: tuple[Trouble, ...]
     refused: tuple[Refused, ...]
+    unread: tuple[Unread, ...]  # of the folders of the settings; of cards, their loads say so
     set_aside: int
     settings_trouble: str
     held: tuple[str, ...]  # sources of which nothing is replaced until a person says so
@@ -145,6 +147,11 @@ def read_status(
         fire=_fire(ledger, settings, bays),
         troubles=tuple(t for t in ledger.answers.troubles() if (t.bay, t.trouble) not in is_refused),
         refused=refused,
+        unread=tuple(
+            unread
+            for unread in ledger.unread.all()
+            if unread.source in settings.sources and unread.kind is not UnreadKind.WENT
+        ),
         set_aside=ledger.outlook.set_aside(),
         settings_trouble=ledger.get_meta("settings_trouble"),
         held=tuple(sorted(ledger.holds.held())),

@@ -132,6 +132,7 @@ def _load_fields(status: LoadStatus) -> dict[str, object]:
         "cleared": status.is_cleared,
         "judged_now": verdict is not None,
         "short": verdict.short if verdict else None,
+        "unread": verdict.unread if verdict else None,
         "verified": verdict.verified if verdict else None,
         "waiting": verdict.waiting if verdict else None,
     }

@@ -6,13 +6,18 @@ an away drive that is away.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import groupby
+
 from replicatord.cli.status_facts import DriveStatus, ShelfStatus, Status
-from replicatord.cli.words import counted, shown_path, size_words
+from replicatord.cli.words import counted, instant_words, shown_path, size_words
 from replicatord.duties.visits import ago_words
 from replicatord.ledger.answers import Trouble
+from replicatord.ledger.loads import LoadState
 from replicatord.ledger.outlook import Refused
 from replicatord.log.words import listed
 from replicatord.model.copies import PlacementState
+from replicatord.model.unread import unread_words
 
 
 def needs_of(status: Status) -> list[str]:
@@ -34,6 +39,7 @@ def needs_of(status: Status) -> list[str]:
             f"look at {counted(status.set_aside, 'copy', 'copies')} set aside because of a wrong digest:"
             " `replicatord log --problems` names them; a drive that does this again should be replaced"
         )
+    needs += _of_unread(status)
     needs += [_of_trouble(trouble) for trouble in status.troubles]
     needs += [_of_refused(refused) for refused in status.refused]
     for shelf in status.shelves:
@@ -41,6 +47,20 @@ def needs_of(status: Status) -> list[str]:
             needs += _of_drive(drive, shelf, is_running=status.running is not None)
             needs += _of_visit(drive, status)
     return needs
+
+
+def _of_unread(status: Status) -> Iterator[str]:
+    """Say what of sources was never read: folders as long as it is so, what went away as long as its load is shown."""
+    sources = groupby(status.unread, lambda unread: unread.source)
+    for source, group in sources:
+        those = list(group)
+        words = unread_words(those[0].path, those[0].why, len(those))
+        yield f"{source}: {words}; see whether you can open it, and do not format its card"
+    told = {unread.source for unread in status.unread}
+    for each in status.loads:
+        is_over = each.load.state is not LoadState.OPEN
+        if is_over and each.verdict is not None and each.verdict.unread and each.load.source not in told:
+            yield f"{each.load.source}, read {instant_words(each.load.began_at)}: {each.verdict.unread}; put it back"
 
 
 def _of_trouble(trouble: Trouble) -> str:

@@ -56,7 +56,7 @@ class LoadTeller:
             load.id, copies=settings.cleared_copies, counting=counting_drives(settings)
         )
         if load.state is LoadState.TOLD:
-            if verdict.short == 0:
+            if verdict.is_cleared:
                 _tell_cleared(ledger, self._context, load, verdict)
         elif not busy & verdict.waiting.keys():
             _tell_ended(ledger, self._context, load, verdict)
@@ -88,11 +88,15 @@ def _have_all_together(drives: tuple[str, ...], verdict: Verdict) -> bool:
 
 
 def _clearing(verdict: Verdict, settings: Settings) -> str:
-    if verdict.short:
-        return (
-            f"NOT cleared: {counted(verdict.short, 'file')} with fewer than {settings.cleared_copies}"
-            " verified copies. Do not format the card"
-        ) + (f" ({counted(verdict.unwanted, 'file')} no tier asks for)" if verdict.unwanted else "")
+    if not verdict.is_cleared:
+        short = (
+            f"{counted(verdict.short, 'file')} with fewer than {settings.cleared_copies} verified copies"
+            if verdict.short
+            else ""
+        )
+        why = "; ".join(part for part in (verdict.unread, short) if part)
+        unwanted = f" ({counted(verdict.unwanted, 'file')} no tier asks for)" if verdict.unwanted else ""
+        return f"NOT cleared: {why}. Do not format the card{unwanted}"
     undated = (
         f"; {counted(verdict.undated, 'file')} without capture time, filed by file time"
         if verdict.undated
@@ -105,7 +109,7 @@ def _clearing(verdict: Verdict, settings: Settings) -> str:
 
 
 def _tell_ended(ledger: Ledger, context: Context, load: Load, verdict: Verdict) -> None:
-    is_cleared = verdict.short == 0
+    is_cleared = verdict.is_cleared
     context.say(
         ledger,
         "load_ended",
@@ -120,6 +124,7 @@ def _tell_ended(ledger: Ledger, context: Context, load: Load, verdict: Verdict) 
             "verified": verdict.verified,
             "waiting": verdict.waiting,
             "without_capture_time": verdict.undated,
+            **({"unread": verdict.unread} if verdict.unread else {}),
             "cleared": is_cleared,
             "text": load_text(load, verdict, context.settings, now=context.now()),
         },

@@ -27,6 +27,7 @@ from replicatord.ledger.restoring import Restoring
 from replicatord.ledger.seen import Seen
 from replicatord.ledger.shelving import LedgerView
 from replicatord.ledger.spare import make_spare
+from replicatord.ledger.unread import UnreadPaths
 from replicatord.ledger.wishes import Wishes
 from replicatord.model.settings import DigestAlgorithm, Settings
 
@@ -52,6 +53,7 @@ class Ledger:
         self.outlook = Outlook(connection)
         self.coverage = Coverage(connection)
         self.cards = Cards(connection)
+        self.unread = UnreadPaths(connection)
 
     def shelf_view(self, settings: Settings) -> LedgerView:
         """Give a view of the drives of each shelf, to be used up within one transaction."""

@@ -9,6 +9,8 @@ import sqlite3
 from dataclasses import dataclass
 from enum import Enum
 
+from replicatord.ledger.cards import Cards
+from replicatord.ledger.unread import UnreadPaths
 from replicatord.model.copies import CopyState
 
 
@@ -18,7 +20,7 @@ class LoadState(Enum):
     OPEN = 0  # files still come
     QUIET = 1  # nothing new for a while; its copies may still be under way
     TOLD = 2  # its line is in the log, and it was not cleared then
-    CLEARED = 3  # its line is in the log, and every file had the copies asked for
+    CLEARED = 3  # its line is in the log; all of it was read, and every file had the copies asked for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,9 +43,15 @@ class Verdict:
     files: int
     short: int  # files with fewer verified copies than asked for, on drives that count
     unwanted: int  # files that no tier asks for
+    unread: str  # what of the load could not be read, in words; "" when all of it was
     undated: int  # files of frames that are filed by file time, having no capture time
     verified: dict[str, int]  # drive -> files of the load that it verifiedly holds
     waiting: dict[str, int]  # drive -> files of the load that it still lacks
+
+    @property
+    def is_cleared(self) -> bool:
+        """Tell whether all of it was read and has the copies asked for."""
+        return not self.short and not self.unread
 
 
 # Tells whether a drive holds a verified copy of a file's content.
@@ -131,11 +139,16 @@ class Loads:
         return Verdict(
             files=self._number("SELECT count(*) FROM file WHERE load = ?", (load,)),
             short=short,
+            unread=self._unread_words(load),
             unwanted=unwanted,
             undated=undated,
             verified=dict(verified.fetchall()),
             waiting=dict(waiting.fetchall()),
         )
+
+    def _unread_words(self, load: int) -> str:
+        (source,) = self._db.execute("SELECT source FROM load WHERE id = ?", (load,)).fetchone()
+        return Cards(self._db).why_unread(source) or UnreadPaths(self._db).words_of_load(load)
 
     def _some(self, rest: str, values: tuple[object, ...]) -> list[Load]:
         rows = self._db.execute(

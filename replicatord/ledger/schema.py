@@ -171,4 +171,18 @@ _THIRD: Final = """
 CREATE INDEX copy_by_age ON copy (drive, verified_at) WHERE state = 0;
 """
 
-MIGRATIONS: Final[tuple[str, ...]] = (_FIRST, _SECOND, _THIRD)
+_FOURTH: Final = """
+-- What of a source could not be read; forgotten once it was, or is no longer there.
+CREATE TABLE unread (
+  source TEXT NOT NULL,
+  path BLOB NOT NULL,
+  kind INTEGER NOT NULL,                 -- UnreadKind
+  why TEXT NOT NULL,
+  load INTEGER REFERENCES load,          -- the load that it came with, if any
+  PRIMARY KEY (source, path)) STRICT, WITHOUT ROWID;
+
+-- Why it is not certain that what was last found is the drive itself; '': it is. Its copies count for nothing then.
+ALTER TABLE drive ADD COLUMN doubt TEXT NOT NULL DEFAULT '';
+"""
+
+MIGRATIONS: Final[tuple[str, ...]] = (_FIRST, _SECOND, _THIRD, _FOURTH)

@@ -23,9 +23,9 @@ from replicatord.drives.untouched import open_untouched
 from replicatord.ledger.cards import PULLED, STILL_READ, Card
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.seen import Known
-from replicatord.log.times import path_text
 from replicatord.model.frames import FileStat, SeenFile
 from replicatord.model.settings import Settings, Source
+from replicatord.model.unread import UnreadKind, unread_words
 from replicatord.rules.paths import DCF_FOLDER, HIDDEN_FOLDER
 from replicatord.watching.hints import Gathered, Hints
 from replicatord.watching.looker import Looker, Rescan, end_loads, take_readings
@@ -244,23 +244,23 @@ class CardLooker(Looker):
         self._is_told = self._is_told and not (gathered.rescans or gathered.files)
         super()._note(gathered)
 
-    def _cannot_list(self, _source: Source, folder: bytes, rescan: Rescan | None, exc: OSError) -> None:
-        self._cannot_read(folder, exc.strerror or str(exc))
+    def _cannot_list(self, source: Source, folder: bytes, rescan: Rescan | None, exc: OSError) -> None:
+        self._cannot_read(source.name, folder, exc.strerror or str(exc), UnreadKind.FOLDER)
         if rescan is not None:
             rescan.trouble = (
                 "it could not all be looked through"  # keeps what was there from counting as gone
             )
 
-    def _unreadable(self, spot: Spot, exc: OSError) -> None:
-        self._settling.drop(spot)
-        self._cannot_read(joined(spot.folder, spot.name), exc.strerror or str(exc))
-
-    def _gone(self, spot: Spot, known: Known | None) -> None:
+    def _gone(self, source: Source, spot: Spot, known: Known | None) -> None:
         if known is None:
-            self._cannot_read(joined(spot.folder, spot.name), "it was gone before it was read")
-        super()._gone(spot, known)
+            path = joined(spot.folder, spot.name)
+            self._cannot_read(source.name, path, "it was gone before it was read", UnreadKind.FILE)
+        super()._gone(source, spot, known)
 
-    def _cannot_read(self, path: bytes, why: str) -> None:
+    def _note_went(self, source: str) -> None:
+        """Leave it to the main loop, which notices that a card went."""
+
+    def _cannot_read(self, _source: str, path: bytes, why: str, _kind: UnreadKind) -> None:
         if self._is_pulled():
             self._lose()
         self._unread[path] = why
@@ -307,6 +307,7 @@ class CardLooker(Looker):
         if why and why != ledger.cards.why_unread(card.name):
             fields = {"level": "error", "card": card.name, "mount": card.mount, "reason": why}
             self._context.say(ledger, "card_not_read_whole", fields)
+            ledger.loads.current(card.name, self._context.at())  # also if nothing of it could be read
         ledger.cards.set_unread(card.name, why)
         end_loads(ledger, card.name)
 
@@ -363,13 +364,14 @@ def note_gone(ledger: Ledger, context: Context, card: Card) -> None:
     """Note that a card is gone. Needs a transaction of its caller, in the ledger's thread."""
     context.cards = {name: source for name, source in context.cards.items() if name != card.name}
     ledger.cards.leave(card, context.at())
-    end_loads(ledger, card.name)
     fields = {"card": card.name, "mount": card.mount, "label": card.label}
     context.say(ledger, "card_gone", fields)
     if ledger.cards.why_unread(card.name) == STILL_READ:
+        ledger.loads.current(card.name, context.at())  # also if nothing of it was read yet
         ledger.cards.set_unread(card.name, PULLED)
         reason = "it was pulled before all of it was read, and what was not read is not known; put it back"
         context.say(ledger, "card_pulled_early", {"level": "warning", **fields, "reason": reason})
+    end_loads(ledger, card.name)
 
 
 def _is_drive(root: int) -> bool:
@@ -385,5 +387,4 @@ def _unread_words(unread: Mapping[bytes, str]) -> str:
     if not unread:
         return ""
     path, why = min(unread.items())
-    others = f" and {len(unread) - 1:,} more" if len(unread) > 1 else ""
-    return f"not all of it could be read: {path_text(path) or 'its root'} ({why}){others}"
+    return unread_words(path, why, len(unread))

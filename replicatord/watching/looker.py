@@ -7,9 +7,10 @@ lanes of the drives that then lack something are woken.
 from __future__ import annotations
 
 import os
+import stat
 import threading
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from typing import Final
@@ -24,11 +25,13 @@ from replicatord.log.times import path_fields, path_text
 from replicatord.media.digests import new_hasher
 from replicatord.model.frames import FileStat, SeenFile
 from replicatord.model.settings import CARD_MARK, Source
+from replicatord.model.unread import UnreadKind
 from replicatord.watching.hints import Gathered, Hints
 from replicatord.watching.reading import Stopped, Unsettled, find_file_stat, read_file
 from replicatord.watching.settling import Settling, Spot
 from replicatord.watching.skips import name_skipper
-from replicatord.watching.walk import joined, list_folder
+from replicatord.watching.unread import WENT, NotRead
+from replicatord.watching.walk import Listing, joined, list_folder
 
 _CANDIDATES_MAX: Final = 20_000  # a rescan waits while so many files settle, which bounds memory
 _DUE_AT_ONCE: Final = 200
@@ -71,6 +74,8 @@ class Looker(threading.Thread):
         self._rescans: deque[Rescan] = deque()
         self._later: list[tuple[float, str, bytes]] = []  # folders to look at once more
         self._last_taken_s: dict[str, float] = {}
+        self._not_read = NotRead(context)
+        self._open_at_start: set[str] = set()  # sources with a load that an earlier run did not end
         self._idle = threading.Condition()
         self._is_idle = False
         self._left = threading.Event()
@@ -117,10 +122,12 @@ class Looker(threading.Thread):
         Tells whether there is anything to look at.
         """
         now_s = self._context.monotonic()
+        self._not_read.load()
         for load in self._context.desk.look(lambda l: l.loads.unfinished()):
             # Cards have lookers of their own.
             if load.state is LoadState.OPEN and CARD_MARK not in load.source:
                 self._last_taken_s[load.source] = now_s
+                self._open_at_start.add(load.source)
         return True
 
     def _patience_s(self) -> float | None:
@@ -212,28 +219,78 @@ class Looker(threading.Thread):
         except OSError as exc:
             self._cannot_list(place, folder, rescan, exc)
             return []
-        new = self._mark_gone(source, folder, listing.files)
+        self._note_listing(place, folder, listing)
+        new = self._mark_gone(source, folder, listing.files, besides=listing.unreadable)
         now_s = self._context.monotonic()
-        for name, stat in new.items():
-            self._settling.note(Spot(source, folder, name), stat, was_closed=False, now_s=now_s)
+        for name, found in new.items():
+            self._settling.note(Spot(source, folder, name), found, was_closed=False, now_s=now_s)
         if rescan is not None:
             rescan.seen += len(listing.files)
             rescan.new += len(new)
         return [joined(folder, name) for name in listing.folders]
 
+    def _note_listing(self, source: Source, folder: bytes, listing: Listing) -> None:
+        """Note what can be read again or is gone, and what cannot be read, of a folder that could be listed."""
+        if not folder and self._not_read.see_root(source.name, listing.device):
+            self._note_went(source.name)
+        if self._not_read.forget_unlisted(source.name, folder, listing):
+            self.changes += 1
+        for name, why in listing.unreadable.items():
+            self._cannot_read(source.name, joined(folder, name), why, UnreadKind.FILE)
+
     def _cannot_list(self, source: Source, folder: bytes, rescan: Rescan | None, exc: OSError) -> None:
         """Note that a folder is not there (any more), or that nobody can say what is in it."""
-        if rescan is not None and not isinstance(exc, FileNotFoundError):
-            rescan.trouble = f"{path_text(folder) or 'the folder'} cannot be read: {exc.strerror}"
-        elif rescan is not None and not folder:
-            rescan.trouble = f"{source.folder} does not exist"
-        elif isinstance(exc, FileNotFoundError) and folder:
+        is_missing = isinstance(exc, FileNotFoundError)
+        if not is_missing:
+            trouble = f"{path_text(folder) or 'the folder'} cannot be read: {exc.strerror}"
+            self._cannot_read(source.name, folder, exc.strerror or str(exc), UnreadKind.FOLDER)
+        elif not folder:
+            trouble = f"{source.folder} does not exist"
+            self._note_went(source.name)
+            self._cannot_read(source.name, folder, "it does not exist", UnreadKind.MISSING)
+        elif self._not_read.went_away(source):
+            trouble = f"{source.folder} went away while it was looked through"
+            self._note_went(source.name)
+            self._cannot_read(source.name, folder, WENT, UnreadKind.WENT)
+        else:
             self._mark_gone(source.name, folder, {})
+            if self._not_read.forget_below(source.name, folder):
+                self.changes += 1
+            return
+        if rescan is not None:
+            rescan.trouble = trouble
 
-    def _mark_gone(self, source: str, folder: bytes, files: dict[bytes, FileStat]) -> dict[bytes, FileStat]:
-        """Mark what is known here and no longer there; give what is new or not what it was."""
+    def _note_went(self, source: str) -> None:
+        """Note what a source took with it that was never read: another file system, or none, is in its place."""
+        spots = self._settling.spots_of(source)
+        known = self._known(spots)
+        for spot in spots:
+            if spot not in known:
+                self._settling.drop(spot)
+                self._cannot_read(source, joined(spot.folder, spot.name), WENT, UnreadKind.WENT)
+        if source in self._open_at_start:
+            self._open_at_start.discard(source)
+            self._cannot_read(source, b"", WENT, UnreadKind.WENT)
+
+    def _cannot_read(self, source: str, path: bytes, why: str, kind: UnreadKind) -> None:
+        """Note that something cannot be read, and say so once; it is looked at again by the next rescan."""
+        if self._not_read.note(source, path, why, kind):
+            self._last_taken_s[source] = self._context.monotonic()  # its load ends as any other
+            self.changes += 1
+
+    def _mark_gone(
+        self, source: str, folder: bytes, files: dict[bytes, FileStat], *, besides: Collection[bytes] = ()
+    ) -> dict[bytes, FileStat]:
+        """Mark what is known here and no longer there; give what is new or not what it was.
+
+        `besides`: of these entries nobody can say whether they are there.
+        """
         known = self._context.desk.look(lambda l: l.seen.known_in_folder(source, folder))
-        gone = [name for name, entry in known.items() if name not in files and not entry.is_gone]
+        gone = [
+            name
+            for name, entry in known.items()
+            if name not in files and name not in besides and not entry.is_gone
+        ]
         if gone:
             self._context.desk.ask(lambda l: l.seen.mark_gone(source, folder, gone))
         back = [
@@ -258,6 +315,9 @@ class Looker(threading.Thread):
         source = self._context.find_source(rescan.source)
         if source is None:
             return
+        if not rescan.seen:  # an empty mount point, perhaps
+            self._note_went(rescan.source)
+        self._open_at_start.discard(rescan.source)
         for folder in self._context.desk.look(lambda l: list(l.seen.folders_of(rescan.source))):
             if folder and not _is_folder(source, folder):
                 self._mark_gone(rescan.source, folder, {})
@@ -313,7 +373,7 @@ class Looker(threading.Thread):
         try:
             stat = find_file_stat(source.folder, spot, device=self._device)
             if stat is None:
-                self._gone(spot, known)
+                self._gone(source, spot, known)
                 return None
             if not self._settling.is_settled(spot, stat, now_s=self._context.monotonic()):
                 return None
@@ -332,7 +392,7 @@ class Looker(threading.Thread):
             self._settling.wait_more(spot, now_s=self._context.monotonic())
             return None
         except FileNotFoundError:
-            self._gone(spot, known)
+            self._gone(source, spot, known)
             return None
         except OSError as exc:
             self._unreadable(spot, exc)
@@ -340,28 +400,33 @@ class Looker(threading.Thread):
         self._settling.drop(spot)
         return seen
 
-    def _gone(self, spot: Spot, _known: Known | None) -> None:
+    def _gone(self, source: Source, spot: Spot, known: Known | None) -> None:
+        """Note that a file is no longer there; if it was never read, see whether the whole source went away."""
         self._settling.drop(spot)
+        if known is None and self._not_read.went_away(source):
+            self._cannot_read(source.name, joined(spot.folder, spot.name), WENT, UnreadKind.WENT)
         self._context.desk.ask(lambda l: l.seen.mark_gone(spot.source, spot.folder, [spot.name]))
 
     def _unreadable(self, spot: Spot, exc: OSError) -> None:
-        """Say once that a file cannot be read, and look again at the next rescan."""
         self._settling.drop(spot)
-        path = joined(spot.folder, spot.name)
-        self._say(
-            "file_not_readable",
-            {
-                "level": "error",
-                **path_fields("source", spot.source.encode() + b"/" + path),
-                "reason": exc.strerror,
-            },
+        self._cannot_read(
+            spot.source, joined(spot.folder, spot.name), exc.strerror or str(exc), UnreadKind.FILE
         )
 
     def _take(self, batch: list[SeenFile]) -> None:
         """Put what was read into the ledger, plan its frames, and wake the lanes that have work."""
         if not batch:
             return
-        new = self._context.desk.ask(lambda l: self._take_into(l, batch))
+        before = [seen for seen in batch if self._not_read.of(seen.source, [seen.path])]
+
+        def take(ledger: Ledger) -> Mapping[str, int]:
+            for seen in before:
+                ledger.unread.forget(seen.source, [seen.path])
+            return self._take_into(ledger, batch)
+
+        new = self._context.desk.ask(take)
+        for seen in before:
+            self._not_read.forget(seen.source, [seen.path])
         now_s = self._context.monotonic()
         for seen in batch:
             self._last_taken_s[seen.source] = now_s
@@ -377,7 +442,7 @@ class Looker(threading.Thread):
         """End the load of a source where nothing new has settled for a while and nothing is waited for."""
         now_s = self._context.monotonic()
         after_s = self._context.settings.load_ends_after_s
-        waited_for = self._settling.sources()
+        waited_for = self._settling.sources() | {rescan.source for rescan in self._rescans}
         for source, last_s in list(self._last_taken_s.items()):
             if source in waited_for:
                 self._last_taken_s[source] = max(last_s, now_s - after_s + 1.0)
@@ -451,4 +516,10 @@ def _is_skipped(spot: Spot, why_skipped: Callable[[bytes], str]) -> bool:
 
 
 def _is_folder(source: Source, folder: bytes) -> bool:
-    return os.path.isdir(os.path.join(os.fsencode(source.folder), folder))
+    """Tell whether a folder is there, or may be: of one that cannot be looked at nobody can say."""
+    try:
+        return stat.S_ISDIR(os.stat(os.path.join(os.fsencode(source.folder), folder)).st_mode)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError:
+        return True

@@ -47,6 +47,10 @@ class Settling:
         """Give the sources that files are waited for in."""
         return {spot.source for spot in self._candidates}
 
+    def spots_of(self, source: str) -> list[Spot]:
+        """Give the files of a source that are waited for."""
+        return [spot for spot in self._candidates if spot.source == source]
+
     def note(self, spot: Spot, stat: FileStat | None, *, was_closed: bool, now_s: float) -> None:
         """Hear of a file: its stat if it was looked at, and whether its writer just closed it."""
         known = self._candidates.get(spot)

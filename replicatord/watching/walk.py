@@ -22,6 +22,8 @@ class Listing:
 
     files: dict[bytes, FileStat]
     folders: tuple[bytes, ...]
+    unreadable: dict[bytes, str]  # entries of which nothing can be told -> why
+    device: int  # st_dev
 
 
 def list_folder(root: str, folder: bytes, why_skipped: WhySkipped, *, device: int | None = None) -> Listing:
@@ -35,8 +37,10 @@ def list_folder(root: str, folder: bytes, why_skipped: WhySkipped, *, device: in
     fd = open_untouched(path, flags)
     files: dict[bytes, FileStat] = {}
     folders: list[bytes] = []
+    unreadable: dict[bytes, str] = {}
     try:
-        check_device(os.fstat(fd), device)
+        itself = os.fstat(fd)
+        check_device(itself, device)
         with os.scandir(fd) as entries:
             for entry in entries:
                 name = os.fsencode(entry.name)
@@ -46,13 +50,16 @@ def list_folder(root: str, folder: bytes, why_skipped: WhySkipped, *, device: in
                     found = entry.stat(follow_symlinks=False)
                 except FileNotFoundError:
                     continue  # gone between listing and looking
+                except OSError as exc:
+                    unreadable[name] = exc.strerror or str(exc)  # one damaged entry; the others can be read
+                    continue
                 if stat.S_ISDIR(found.st_mode):
                     folders.append(name)
                 elif not kind_skipped(found.st_mode):
                     files[name] = FileStat.of(found)
     finally:
         os.close(fd)
-    return Listing(files=files, folders=tuple(sorted(folders)))
+    return Listing(files=files, folders=tuple(sorted(folders)), unreadable=unreadable, device=itself.st_dev)
 
 
 def check_device(found: os.stat_result, device: int | None) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import subprocess
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -36,22 +34,9 @@ def write_in_place(path: Path, text: str) -> None:
     path.write_text(text)
 
 
-def status(studio: Studio) -> subprocess.CompletedProcess[str]:
-    """Ask as a person does, beside the running service."""
-    return subprocess.run(
-        [sys.executable, "-m", "replicatord", "status", "--json", "--settings", str(studio.settings)],
-        env=studio.environment(),
-        cwd=studio.folder,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-
-
 def settings_trouble(studio: Studio) -> str:
     """Give what `status` says of the settings; the file must be one that can be read."""
-    done = status(studio)
+    done = studio.ask("status", "--json")
     assert done.stdout, done.stderr
     return str(json.loads(done.stdout)["settings_trouble"])
 
@@ -112,7 +97,7 @@ def test_a_broken_edit_changes_nothing_is_said_and_is_over_when_it_is_mended(stu
         broken = service.wait_line("settings_broken")
         assert f"replicatord.yaml:{number}:" in str(broken["problems"])
         assert "dunlim" in str(broken["problems"])
-        asked = status(studio)
+        asked = studio.ask("status", "--json")
         assert asked.returncode != 0
         assert f"replicatord.yaml:{number}:" in asked.stdout + asked.stderr
         (studio.cards / "meanwhile.jpg").write_bytes(b"meanwhile")

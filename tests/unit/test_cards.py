@@ -277,7 +277,8 @@ def test_a_card_that_is_pulled_too_early_is_told_once_and_never_cleared(reader: 
     reader.keep(point)
     reader.settle()
     assert reader.why_unread("sd#2") == ""
-    assert reader.load_states() == [("sd#2", LoadState.QUIET, 2)]
+    # A load of nothing, so that somebody is told that it is not cleared.
+    assert reader.load_states() == [("sd#1", LoadState.QUIET, 0), ("sd#2", LoadState.QUIET, 2)]
     assert [
         line["event"] for line in reader.lines("source_not_readable") + reader.lines("file_not_readable")
     ] == []

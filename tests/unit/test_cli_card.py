@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import subprocess
-from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -18,10 +17,10 @@ from replicatord.model.settings import DigestAlgorithm
 from replicatord.watching.card_reading import Listed, Reader, changes_between, is_media
 from tests.cli_ground import Ground, adopt_by_hand, hold, make_ground, printed, set_state, take
 from tests.core_builders import digest_of
-from tests.studio import small_disk, why_no_small_disk
+from tests.studio import small_disk, unreadable, why_no_small_disk
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
     from pathlib import Path
 
 RAW = "DCIM/101TIDEW/TIDE0001.DNG"
@@ -283,24 +282,6 @@ def test_an_empty_card_is_not_cleared(
     assert (answer["cleared"], answer["files"]) == (False, 0)
     ground.run("card", str(ground.root / "empty"))
     assert "is it the right one?" in printed(capsys)
-
-
-@contextmanager
-def unreadable(place: Path) -> Iterator[None]:
-    """Have a file that cannot be read: for root one whose first byte gives EIO, the memory of a process (proc(5))."""
-    if os.geteuid() != 0:
-        mode = place.stat().st_mode
-        place.chmod(0)
-        try:
-            yield
-        finally:
-            place.chmod(mode)
-        return
-    subprocess.run(["mount", "--bind", f"/proc/{os.getpid()}/mem", str(place)], check=True)
-    try:
-        yield
-    finally:
-        subprocess.run(["umount", str(place)], check=True)
 
 
 def test_what_cannot_be_read_means_no(ground: Ground, capsys: pytest.CaptureFixture[str]) -> None:
