@@ -78,13 +78,19 @@ class Planner(threading.Thread):
         mark = _mark(self._context, self._zone)
         if self._context.desk.look(lambda l: l.get_meta(_PLANNED_FOR)) == mark:
             return
+        # From the first step on the ledger is planned by no settings as a whole: if these are taken back
+        # before the last one, all is to be planned again.
+        self._context.desk.ask(lambda l: l.set_meta(_PLANNED_FOR, ""))
         after, so_far = 0, _Sum()
         while not self._context.stop.is_set() and not self._is_asked_again():
             pictures, planned = self._context.desk.ask(self._step(after))
             so_far.add(planned)
             self._context.wake(planned.new_bytes)
             if not pictures:
-                self._context.desk.ask(lambda l: self._note_planned(l, mark, so_far))
+                if _mark(self._context, self._zone) == mark:
+                    self._context.desk.ask(lambda l: self._note_planned(l, mark, so_far))
+                else:  # a day, or other settings, began meanwhile
+                    self.ask()
                 return
             after = pictures[-1]
 
