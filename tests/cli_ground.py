@@ -160,7 +160,7 @@ def hold(ground: Ground, *drives: str) -> None:
     """Record everything that is asked for on these drives as copied and verified (no bytes are written)."""
     with ground.open_ledger() as ledger, ledger.transaction():
         for name in drives:
-            number, _ = ledger.bays.bind(name, f"identity of {name}")
+            number, _ = ledger.bays.bind(name, f"identity of {name}", disk=f"disk:{name}")
             ledger.bays.set_state(name, state="here", reason="", at=AT)
             for wish in ledger.wishes.next_wishes(name, after=0, limit=10_000):
                 copy = ledger.copies.verified(
@@ -175,10 +175,17 @@ def end_load(ground: Ground) -> None:
         end_loads(ledger, "cards")
 
 
-def set_state(ground: Ground, drive: str, *, state: str, reason: str = "") -> None:
+def set_state(ground: Ground, drive: str, *, state: str, reason: str = "", at: str = AT) -> None:
     """Note how a drive is doing, as its lane would."""
     with ground.open_ledger() as ledger, ledger.transaction():
-        ledger.bays.set_state(drive, state=state, reason=reason, at=AT)
+        ledger.bays.set_state(drive, state=state, reason=reason, at=at)
+
+
+def doubt(ground: Ground, drive: str, why: str) -> None:
+    """Note that what is there may not be the drive, as its lane would."""
+    with ground.open_ledger() as ledger, ledger.transaction():
+        ledger.bays.set_state(drive, state="unusable", reason=why, at=AT)
+        ledger.bays.set_doubt(drive, why)
 
 
 def set_complete(ground: Ground, drive: str, at: str) -> None:

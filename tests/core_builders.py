@@ -146,8 +146,8 @@ def ledger_at(folder: Path) -> Ledger:
     )
     with ledger.transaction():
         ledger.bays.note_names(("curlew", "dunlin"))
-        ledger.bays.bind("curlew", "id-of-curlew")
-        ledger.bays.bind("dunlin", "id-of-dunlin")
+        ledger.bays.bind("curlew", "id-of-curlew", disk="disk:one")
+        ledger.bays.bind("dunlin", "id-of-dunlin", disk="disk:two")
     return ledger
 
 

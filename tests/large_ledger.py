@@ -24,7 +24,10 @@ def make_large_ground(root: Path) -> Ground:
     ground = make_ground(root, SHELF_SETTINGS)
     with ground.open_ledger() as ledger, ledger.transaction():
         ledger.bays.note_names(tuple(ground.settings.drives))
-        drives = {name: ledger.bays.bind(name, f"id of {name}")[0] for name in ("curlew", "snipe", "plover")}
+        drives = {
+            name: ledger.bays.bind(name, f"id of {name}", disk=f"disk:{name}")[0]
+            for name in ("curlew", "snipe", "plover")
+        }
         for name in drives:
             ledger.bays.set_state(name, state="away" if name == "plover" else "here", reason="", at=AT)
     db = sqlite3.connect(ground.settings.ledger)

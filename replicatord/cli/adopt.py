@@ -164,6 +164,12 @@ def _lines(found: Candidate, settings: Settings) -> Iterator[str]:
     if found.shares_with:
         others = " and ".join(found.shares_with)
         yield f"Caution: it shares a disk with {others}. They count as one place in every verdict."
+    if found.unknown_with:
+        others = " and ".join(found.unknown_with)
+        yield (
+            f"Caution: nothing can be told of the disk that it lies on, nor of that of {others}. They count as one place"
+            " in every verdict, until `disk: NAME` in the settings says that they are apart."
+        )
     if found.is_on_system_disk:
         yield "Caution: it is on the disk that the system runs from. What is on that disk is one place with it."
     if found.silent:

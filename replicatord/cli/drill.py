@@ -113,7 +113,7 @@ def _suppose(settings: Settings, bays: Mapping[str, Bay], asked: Asked, now: dat
         name: drive.disk_mark or (bays[name].disk if name in bays else "")
         for name, drive in settings.drives.items()
     }
-    disks = {marks[name] for name in named} - {""}
+    disks = {marks[name] for name in named}  # "": nobody can say that those are apart
     lost = tuple(name for name in settings.drives if name in named or marks[name] in disks)
     others = [name for name in counting_drives(settings) if name not in lost]
     return Supposed(

@@ -44,7 +44,7 @@ def read_coverage(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -
     keepers = {
         name: Keeper(
             # What a person says of its disk counts before what the system could tell.
-            place=settings.drives[name].disk_mark or (bays[name].disk if name in bays else "") or name,
+            place=settings.drives[name].disk_mark or (bays[name].disk if name in bays else ""),
             medium=settings.drives[name].medium,
             is_away=name in away,
         )

@@ -21,7 +21,7 @@ from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.ledger.outlook import AtRisk, Refused
-from replicatord.model.copies import PlacementState
+from replicatord.model.copies import Medium, PlacementState
 from replicatord.model.settings import Drive, Settings
 from replicatord.model.unread import Unread, UnreadKind
 from replicatord.rules.forecast import (
@@ -111,7 +111,9 @@ class Status:
     files: int
     frames: int
     shelves: tuple[ShelfStatus, ...]
-    one_place: tuple[tuple[str, ...], ...]  # drives that lie on one disk or machine, two or more together
+    one_place: Mapping[
+        str, tuple[str, ...]
+    ]  # mark of a disk or machine, "" if unknown -> drives that lie on it
     fire: Fire | None  # None without drives that live elsewhere
     troubles: tuple[Trouble, ...]
     refused: tuple[Refused, ...]
@@ -216,14 +218,17 @@ def _shelf(ledger: Ledger, name: str, drives: tuple[DriveStatus, ...], now: date
     )
 
 
-def _one_place(drives: tuple[DriveStatus, ...]) -> tuple[tuple[str, ...], ...]:
-    """Gather the drives of one disk: what a person says of it counts before what the system could tell."""
+def _one_place(drives: tuple[DriveStatus, ...]) -> dict[str, tuple[str, ...]]:
+    """Gather the drives of one disk by its mark, "" where nothing can be told of it.
+
+    What a person says of it counts before what the system could tell.
+    """
     places: dict[str, tuple[str, ...]] = {}
     for each in drives:
         mark = each.drive.disk_mark or each.bay.disk
-        if mark:
+        if each.bay.drive is not None and each.drive.medium is not Medium.CLOUD:
             places[mark] = (*places.get(mark, ()), each.bay.name)
-    return tuple(names for names in places.values() if len(names) > 1)
+    return {mark: names for mark, names in places.items() if len(names) > 1}
 
 
 def _fire(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> Fire | None:
@@ -234,7 +239,7 @@ def _fire(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> Fire |
     visiting = tuple(
         name
         for name in away
-        if name not in safe and name in bays and bays[name].state in ("here", "full", "waiting")
+        if name not in safe and name in bays and bays[name].state in ("here", "full", "waiting", "unusable")
     )
     return Fire(risk=ledger.outlook.at_risk(safe), elsewhere=safe, visiting=visiting)
 

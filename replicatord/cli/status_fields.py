@@ -36,7 +36,7 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
         "set_aside": status.set_aside,
         "drives": [_drive_fields(drive, status) for drive in status.drives],
         "shelves": [_shelf_fields(shelf) for shelf in status.shelves],
-        "one_place": [list(names) for names in status.one_place],
+        "one_place": [list(names) for names in status.one_place.values()],
         "only_in_studio": _fire_fields(status),
         # null unless asked for with -v
         "three_two_one": None if status.covered is None else coverage_fields(status.covered),

@@ -7,7 +7,9 @@ an away drive that is away.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 from itertools import groupby
+from typing import Final
 
 from replicatord.cli.status_facts import DriveStatus, ShelfStatus, Status
 from replicatord.cli.words import counted, instant_words, shown_path, size_words
@@ -18,6 +20,8 @@ from replicatord.ledger.outlook import Refused
 from replicatord.log.words import listed
 from replicatord.model.copies import PlacementState
 from replicatord.model.unread import unread_words
+
+_SPILLED_WITHIN: Final = timedelta(minutes=10)
 
 
 def needs_of(status: Status) -> list[str]:
@@ -44,7 +48,7 @@ def needs_of(status: Status) -> list[str]:
     needs += [_of_refused(refused) for refused in status.refused]
     for shelf in status.shelves:
         for drive in shelf.drives:
-            needs += _of_drive(drive, shelf, is_running=status.running is not None)
+            needs += _of_drive(drive, shelf, status.now, is_running=status.running is not None)
             needs += _of_visit(drive, status)
     return needs
 
@@ -77,13 +81,18 @@ def _of_refused(refused: Refused) -> str:
     )
 
 
-def _of_drive(drive: DriveStatus, shelf: ShelfStatus, *, is_running: bool) -> list[str]:
+def _of_drive(drive: DriveStatus, shelf: ShelfStatus, now: datetime, *, is_running: bool) -> list[str]:
     files, size = drive.total(PlacementState.WANTED)
     name, state = drive.bay.name, drive.bay.state
+    if drive.bay.doubt:
+        return [f"{name} is in doubt, and its copies count for nothing meanwhile: {drive.bay.doubt}"]
+    if state == "unusable":
+        lacks = f" and lacks {counted(files, 'file')}, {size_words(size)}" if files else ""
+        return [f"{name} cannot be used{lacks}: {drive.bay.reason}"]
     if not files:
         return []
     waiting = f"{counted(files, 'file')}, {size_words(size)}"
-    if state == "full" and not _shelf_goes_on(drive, shelf):
+    if state == "full" and not _shelf_goes_on(drive, shelf, None if not is_running else now):
         return [_of_full(drive, shelf, waiting)]
     if state == "waiting":
         return [f"{name} is waited for and lacks {waiting}: {drive.bay.reason}"]
@@ -92,8 +101,15 @@ def _of_drive(drive: DriveStatus, shelf: ShelfStatus, *, is_running: bool) -> li
     return []
 
 
-def _shelf_goes_on(drive: DriveStatus, shelf: ShelfStatus) -> bool:
-    return any(other.may_have_room for other in shelf.drives if other is not drive)
+def _shelf_goes_on(drive: DriveStatus, shelf: ShelfStatus, now: datetime | None) -> bool:
+    """Tell whether what a full drive lacks is on its way to another of its shelf: that takes moments, not long.
+
+    `now` is None while no service runs that could send it there.
+    """
+    if not any(other.may_have_room for other in shelf.drives if other is not drive):
+        return False
+    changed_at = drive.bay.changed_at
+    return now is None or not changed_at or now - datetime.fromisoformat(changed_at) < _SPILLED_WITHIN
 
 
 def _of_full(drive: DriveStatus, shelf: ShelfStatus, waiting: str) -> str:
@@ -102,6 +118,11 @@ def _of_full(drive: DriveStatus, shelf: ShelfStatus, waiting: str) -> str:
         return (
             f"{name} is full and lacks {waiting}: make room, raise its `limit`, send less to it, or give it a"
             " `shelf` and a second drive"
+        )
+    if any(other.may_have_room for other in shelf.drives if other is not drive):
+        return (
+            f"{name} is full and lacks {waiting}, which the other drives of the shelf {shelf.name} cannot take as they"
+            f" are: add a drive, one line in the settings with `shelf: {shelf.name}`, or make room"
         )
     whole = listed(other.bay.name for other in shelf.drives)
     return (

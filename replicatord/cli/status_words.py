@@ -30,7 +30,7 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
     yield ""
     yield from _drive_lines(status, is_verbose=is_verbose)
     yield from _waiting_lines(status)
-    yield from (f"{listed(names)} are on one disk: they count as one place." for names in status.one_place)
+    yield from (_one_place_words(mark, names) for mark, names in status.one_place.items())
     if status.fire is not None:
         yield _fire_words(status.fire, status.frames)
     if is_verbose:
@@ -45,6 +45,15 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
         yield from ("PROBLEM: this needs you:", *(f"  - {need}" for need in needs))
     else:
         yield "Nothing needs you."
+
+
+def _one_place_words(mark: str, names: tuple[str, ...]) -> str:
+    if mark:
+        return f"{listed(names)} are on one disk: they count as one place."
+    return (
+        f"Nothing can be told of the disks of {listed(names)}: they count as one place. If they are apart, name the"
+        " disk of each in the settings, as `disk: NAME`."
+    )
 
 
 def _running_words(running: int | None) -> str:

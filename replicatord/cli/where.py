@@ -358,6 +358,7 @@ def _state_words(state: str) -> str:
     return {
         "here": "the drive is here",
         "full": "the drive is here, and full",
+        "unusable": "it cannot be used as it is",
         "waiting": "the drive is waited for",
         "away": "the drive is away",
         "unknown": "the drive was not looked for yet",

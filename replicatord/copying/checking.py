@@ -182,7 +182,8 @@ class Checker:
 
     def _note(self, ledger: Ledger, copy: DueCopy, finding: Finding) -> None:
         """Have what was found wanted again, and tell it; louder when no other copy is known."""
-        is_last = not ledger.copies.has_another(copy.content, besides=self._number)
+        bays = tuple(self._context.settings.drives)
+        is_last = not ledger.copies.has_another(copy.content, besides=self._number, bays=bays)
         if finding is Finding.CHANGED:
             ledger.fixity.changed(copy.id)
         else:

@@ -7,27 +7,39 @@ I2, I4), and may not tell the ledger before names and bytes are durable.
 from __future__ import annotations
 
 import errno
-import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 from replicatord.copying.context import Context
-from replicatord.copying.files import EARLIER, SET_ASIDE, DriveFiles, is_regular
-from replicatord.copying.moves import earlier_path, move_copy
+from replicatord.copying.files import EARLIER, DriveFiles
+from replicatord.copying.moves import earlier_path, move_copy, set_aside_path
+from replicatord.copying.obstacles import (
+    Bad,
+    make_way,
+    note_refused,
+    note_trouble,
+    path_trouble,
+    set_bad_aside,
+    step_aside,
+)
 from replicatord.copying.readback import Prover, ReadBack
 from replicatord.copying.record import DriveRecord
 from replicatord.errors import InvariantError
-from replicatord.ledger.ledger import Ledger, SplitStem
+from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.wishes import Wish
 from replicatord.log.times import path_fields, path_text
 from replicatord.model.copies import CopyState
-from replicatord.rules.paths import SUFFIX_HEX_DIGITS, suffixed
 
 TRIES_MAX: Final = 3  # times that a file whose digest does not match is copied again, one after another
 _DROPS_MAX: Final = 5  # times that pages which stay in the cache are dropped again
 # What a file system says to one name or one file that it cannot hold; it says it every time.
 _CANNOT_HOLD: Final = frozenset({errno.ENAMETOOLONG, errno.EILSEQ, errno.EFBIG})
+
+_FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT})
+# What is said of a file whose blocks or inode are damaged (EUCLEAN: ext4, xfs; EBADMSG: a wrong checksum).
+_NOT_WHOLE: Final = frozenset({errno.EIO, errno.EUCLEAN, errno.EBADMSG})
+_IN_MEMORY: Final = "some program keeps it in memory, so it cannot be read from the medium"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -37,6 +49,9 @@ class Staged:
     wish: Wish
     partial: bytes = b""
     is_refile: bool = False  # a copy that only gets another path
+    must_read: bool = False  # a refile of a copy that is not known to be good
+    bad: Bad | None = None  # the bad copy that this one replaces
+    fault: OSError | None = None  # what the drive said to a file that was found in place
     told_as: str = ""
     busy_s: float = 0.0
     found: ReadBack | None = None
@@ -49,6 +64,7 @@ class GroupResult:
     done: int = 0
     done_bytes: int = 0
     refiled: int = 0
+    refused: int = 0  # files that the drive cannot hold
     troubled: list[int] = field(default_factory=list)  # wishes to leave alone for a while
     again: bool = False  # something is to be done in another round of the same visit
 
@@ -67,12 +83,17 @@ class Publisher:
         drive: int,
         has_medium: bool,
         note_room: Callable[[Ledger], None],
+        is_alive: Callable[[], bool],
     ) -> None:
-        """`has_medium`: what is read back surely comes from it. `note_room` notes the drive's room in the ledger."""
+        """`has_medium`: what is read back surely comes from it. `note_room` notes the drive's room in the ledger.
+
+        `is_alive` looks whether the drive still is what it was, so that an error is the fault of one path.
+        """
         self._context, self._files, self._prover, self._record = context, files, prover, record
         self._bay, self._drive = bay, drive
-        self._has_medium, self._note_room = has_medium, note_room
+        self._has_medium, self._note_room, self._is_alive = has_medium, note_room, is_alive
         self.moved = False  # the drive's list names paths that are no more
+        self.bad: dict[int, Bad] = {}  # wish -> the bad copy that is to be replaced
 
     def finish(self, group: Sequence[Staged], *, since: float) -> GroupResult:
         """Flush, read back, publish and record a group. Raises OSError, Interrupted.
@@ -97,21 +118,31 @@ class Publisher:
         self._files.sync_contents()
         for staged in group:
             if not staged.partial and not staged.is_refile:
-                self._files.sync_file(staged.wish.placement.path)
-                self._files.touch_folders(staged.wish.placement.path)
+                self._flush_in_place(staged)
+
+    def _flush_in_place(self, staged: Staged) -> None:
+        path = staged.wish.placement.path
+        try:
+            self._files.sync_file(path)
+        except OSError as exc:
+            if not self._is_alive():
+                raise
+            staged.fault = exc  # one file's trouble
+        self._files.touch_folders(path)
 
     def _is_proved(self, staged: Staged, result: GroupResult) -> bool:
+        if staged.fault is not None and staged.fault.errno not in _NOT_WHOLE:
+            self._trouble(staged, result, f"what is there already cannot be read ({staged.fault.strerror})")
+            return False
         if staged.is_refile:
-            return True
+            return not staged.must_read or self._is_good_to_move(staged, result)
         begun = self._context.monotonic()
         placement = staged.wish.placement
         found = self._read_back(staged.partial or placement.path, is_old=not staged.partial)
         staged.busy_s += self._context.monotonic() - begun
         staged.found = found
         if found.was_cached and self._has_medium:
-            self._trouble(
-                staged, result, "some program keeps it in memory, so it cannot be read from the medium"
-            )
+            self._trouble(staged, result, _IN_MEMORY)
             return False
         if found.digest == placement.digest and found.size_bytes == placement.size_bytes:
             return True
@@ -130,13 +161,30 @@ class Publisher:
             try:
                 found = self._prover.read_back(self._files, path)
             except OSError as exc:
-                if is_old and exc.errno == errno.EIO:
+                if is_old and exc.errno in _NOT_WHOLE and self._is_alive():
                     return ReadBack(digest=b"", size_bytes=0, mtime_ns=0, inode=0, was_cached=False)
                 raise
             if not found.was_cached or not self._has_medium:
                 return found
             self._files.sync_file(path)
         return found
+
+    def _is_good_to_move(self, staged: Staged, result: GroupResult) -> bool:
+        """Read a copy that is not known to be good before it is moved to where it would count; record that it is."""
+        wish, copy = staged.wish, staged.wish.serving
+        if copy is None:
+            raise InvariantError(f"wish {wish.id} has no copy to refile")
+        found = self._read_back(wish.serving_path, is_old=True)
+        if found.was_cached and self._has_medium:
+            self._trouble(staged, result, _IN_MEMORY)
+            return False
+        if (found.digest, found.size_bytes) == (wish.placement.digest, wish.placement.size_bytes):
+            at = self._context.at()
+            self._context.desk.ask(lambda l: l.fixity.passed([(copy, found.mtime_ns)], at))
+            return True
+        self.bad[wish.id] = Bad(copy=copy, path=wish.serving_path)
+        result.again = True
+        return False
 
     def _still_wanted(self, proved: Sequence[Staged], result: GroupResult) -> list[Staged]:
         """Leave out what nothing asks for any more, or not like this: settings and stars change meanwhile."""
@@ -161,28 +209,45 @@ class Publisher:
         return standing
 
     def _publish(self, staged: Staged, result: GroupResult) -> bool:
-        wish, path = staged.wish, staged.wish.placement.path
+        """Give a proved file its final name; tell whether it is to be recorded still."""
         try:
             if staged.is_refile:
                 return self._refile(staged, result)
-            if wish.serving is not None and not wish.serving_is_same:
-                self._keep_earlier(wish, wish.serving)
-            if staged.partial:
-                self._files.rename(staged.partial, path)
+            self._put_in_place(staged)
         except FileExistsError:
             # It came while we copied. Never replaced: the next round looks at what it is.
             result.again = True
-            if staged.partial:
-                self._files.remove_partial(staged.partial)
-            return False
         except OSError as exc:
-            if exc.errno not in _CANNOT_HOLD:
+            if exc.errno in _FULL or (exc.errno not in _CANNOT_HOLD and not self._is_alive()):
                 raise
+            self._cannot_publish(staged, result, exc)
+        else:
+            return True
+        if staged.partial:
+            self._files.remove_partial(staged.partial)
+        return False
+
+    def _put_in_place(self, staged: Staged) -> None:
+        wish = staged.wish
+        if staged.bad is not None:
+            set_bad_aside(self._context, self._files, wish, staged.bad, drive=self._drive)
+            self.moved = True
+            self.bad.pop(wish.id, None)
+        if wish.serving is not None and not wish.serving_is_same:
+            self._keep_earlier(wish, wish.serving)
+        if staged.partial:
+            self._files.rename(staged.partial, wish.placement.path)
+
+    def _cannot_publish(self, staged: Staged, result: GroupResult, exc: OSError) -> None:
+        """Draw the conclusions from an error that is one path's trouble."""
+        wish = staged.wish
+        if exc.errno in _CANNOT_HOLD:
             note_refused(self._context, wish, f"the drive's file system cannot hold it ({exc.strerror})")
-            if staged.partial:
-                self._files.remove_partial(staged.partial)
-            return False
-        return True
+            result.refused += 1
+        elif self.bad.pop(wish.id, None) is not None and step_aside(self._context, self._files, wish):
+            result.again = True  # the bad copy cannot even be moved: the good one goes beside it
+        else:
+            self._trouble(staged, result, path_trouble(exc))
 
     def _refile(self, staged: Staged, result: GroupResult) -> bool:
         wish = staged.wish
@@ -322,8 +387,7 @@ class Publisher:
     def _set_aside(self, staged: Staged, found: ReadBack, result: GroupResult) -> None:
         """Keep a file that did not match apart, tell it as an error, and have the copy made again."""
         wish, at = staged.wish, self._context.at()
-        name = os.path.basename(wish.placement.path)[-180:]
-        new = SET_ASIDE + b"/" + at.replace(":", "").encode() + b"-%d-" % wish.id + name
+        new = set_aside_path(wish.placement.path, at=at, number=wish.id)
         self._files.rename(staged.partial, new)
         trouble = (
             f"its digest differed when it was read back, {wish.tries + 1} times;"
@@ -357,10 +421,12 @@ class Publisher:
     def _path_is_taken(self, wish: Wish, result: GroupResult) -> None:
         """Give the copy a name of its own beside somebody else's file, which stays as it is.
 
-        A copy of ours that went bad is set aside instead, and made again at its path.
+        A copy of ours that went bad is made again at its path instead, and then set aside.
         """
-        if make_way(self._context, self._files, wish, drive=self._drive):
-            self.moved = True
+        way = make_way(self._context, self._files, wish, drive=self._drive)
+        if way.bad is not None:
+            self.bad[wish.id] = way.bad
+        if way.is_open:
             result.again = True
         else:
             result.troubled.append(wish.id)
@@ -374,123 +440,3 @@ def _is_same_file(one: Wish, other: Wish) -> bool:
     """Tell whether two wishes are for the same file of a frame: numbers of wishes that were dropped come again."""
     first, second = one.placement, other.placement
     return (first.frame, first.tier, first.name) == (second.frame, second.tier, second.name)
-
-
-def step_aside(context: Context, files: DriveFiles, wish: Wish) -> bool:
-    """Give a wish another path, because somebody else's file has its own; tell whether there is one."""
-    path = _free_path_beside(files, wish, context.desk.look(lambda l: l.split_stem))
-    if path is None:
-        note_trouble(context, wish, "other files have every name that it could get")
-        return False
-
-    def note(ledger: Ledger) -> None:
-        ledger.wishes.set_path(wish.id, path)
-        context.say(
-            ledger,
-            "path_was_taken",
-            {
-                "level": "warning",
-                "drive": wish.placement.drive,
-                **path_fields("path", wish.placement.path),
-                **path_fields("instead", path),
-            },
-        )
-
-    context.desk.ask(note)
-    return True
-
-
-def make_way(context: Context, files: DriveFiles, wish: Wish, *, drive: int) -> bool:
-    """Deal with a file that is in a copy's way and is not what it should be; tell whether to try again.
-
-    A bad copy of ours is moved into set-aside/, if another good one is known to make it again from (promise I8);
-    the only one there is stays where it is, and is told. Somebody else's file stays, the copy goes beside it.
-    """
-    known = context.desk.look(lambda l: l.copies.find_at(drive, wish.placement.path))
-    if known is None or known.state is not CopyState.SUSPECT or known.content != wish.content:
-        return step_aside(context, files, wish)
-    if not context.desk.look(lambda l: l.copies.has_another(wish.content, besides=drive)):
-        note_trouble(
-            context,
-            wish,
-            "it no longer holds what it should, and no good copy is known anywhere: it is left as it is."
-            " Look for the picture on other media before anything else",
-        )
-        return False
-    _set_aside(context, files, wish, known.id, drive=drive)
-    return True
-
-
-def _set_aside(context: Context, files: DriveFiles, wish: Wish, copy: int, *, drive: int) -> None:
-    """Move a bad copy apart, kept for a person to look at."""
-    path, at = wish.placement.path, context.at()
-    new = SET_ASIDE + b"/" + at.replace(":", "").encode() + b"-%d-" % wish.id + os.path.basename(path)[-180:]
-    move_copy(context.desk, files, drive=drive, copy=copy, old=path, new=new, state=CopyState.SET_ASIDE)
-
-    def note(ledger: Ledger) -> None:
-        ledger.wishes.forget_copy(copy)
-        context.say(
-            ledger,
-            "copy_set_aside",
-            {
-                "level": "error",
-                "drive": wish.placement.drive,
-                **path_fields("path", path),
-                **path_fields("set_aside_as", new),
-                "digest": wish.placement.digest.hex(),
-                "reason": "it no longer held what it should; the copy is made again from another place",
-            },
-        )
-
-    context.desk.ask(note)
-
-
-def _free_path_beside(files: DriveFiles, wish: Wish, split_stem: SplitStem) -> bytes | None:
-    """Find a path for a copy whose own is taken: a digest suffix, as for two frames with one name."""
-    folder, name = os.path.split(wish.placement.path)
-    stem, ext = split_stem(name)
-    for hex_digits in SUFFIX_HEX_DIGITS:
-        new_stem = suffixed(stem, wish.placement.digest, hex_digits=hex_digits, longest_ext=len(ext))
-        path = os.path.join(folder, new_stem + (b"." + ext if ext else b""))
-        found = files.find_stat(path)
-        if found is None or (is_regular(found) and found.st_size == wish.placement.size_bytes):
-            return path
-    return None
-
-
-def note_trouble(context: Context, wish: Wish, trouble: str) -> None:
-    """Remember why a copy is still wanted, and tell it once."""
-    _note(
-        context,
-        wish,
-        "copy_waits",
-        trouble,
-        lambda ledger: ledger.wishes.set_trouble(wish.id, trouble=trouble, is_try=True),
-    )
-
-
-def note_refused(context: Context, wish: Wish, trouble: str) -> None:
-    """Remember that a drive cannot hold a file whatever is tried, and tell it once."""
-    _note(context, wish, "copy_refused", trouble, lambda ledger: ledger.wishes.refuse(wish.id, trouble))
-
-
-def _note(context: Context, wish: Wish, event: str, trouble: str, is_news: Callable[[Ledger], bool]) -> None:
-    def note(ledger: Ledger) -> None:
-        if is_news(ledger):
-            context.say(
-                ledger,
-                event,
-                {
-                    "level": "warning",
-                    "drive": wish.placement.drive,
-                    **path_fields("path", wish.placement.path),
-                    "source": path_text(
-                        b"/".join(
-                            part for part in (wish.source.encode(), wish.folder, wish.placement.name) if part
-                        )
-                    ),
-                    "reason": trouble,
-                },
-            )
-
-    context.desk.ask(note)

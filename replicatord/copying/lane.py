@@ -83,6 +83,7 @@ class Lane(threading.Thread):
         self._waits = False
         self._is_full = False
         self._is_absent = False
+        self._is_refusing = False  # it could not hold some files, which its shelf's other drives perhaps can
         self._abilities: Abilities | None = None  # as probed since the drive came
         self._is_news = False  # the drive was not here before the visit in hand
         self._check_ask: CheckAsk | None = None
@@ -215,7 +216,7 @@ class Lane(threading.Thread):
             f"another disk, mounted at {twin}, carries the same identity: one of the two is a clone."
             f" Expected one {self.bay}, found two; unmount the one that is not meant"
         )
-        return NotUsable(is_absent=False, reason=reason)
+        return NotUsable(is_absent=False, is_doubtful=True, reason=reason)
 
     def _work_on(self, opened: OpenDrive) -> None:
         disk, fs_uuid = disk_of(opened.root, opened.drive), file_system_uuid(opened.root)
@@ -249,10 +250,11 @@ class Lane(threading.Thread):
             visit.close()
         # Whoever's rest was over has been tried in this visit: still resting, or done.
         self._resting = {wish: rest for wish, rest in self._resting.items() if rest[0] > begun}
-        if why is not None and why.is_full:
-            spill(self._context, self.bay)
         if why is not None:
             self._note_waiting(why)
+        elif self._is_refusing:
+            spill(self._context, self.bay)
+            self._is_refusing = False
 
     def ask_check(self, ask: CheckAsk) -> None:
         """Have copies read again when there is nothing else to do; one check at a time."""
@@ -370,9 +372,11 @@ class Lane(threading.Thread):
             self._arrival = self._abilities = None
         drive = self._context.settings.drives.get(self.bay)
         is_away = why.is_absent and drive is not None and drive.is_away
-        state = "full" if why.is_full else "away" if is_away else "waiting"
+        state = _state_of(why, is_away=is_away)
 
         def note(ledger: Ledger) -> None:
+            if why.is_doubtful:
+                ledger.bays.set_doubt(self.bay, why.reason)
             if ledger.bays.set_state(self.bay, state=state, reason=why.reason, at=self._context.at()):
                 level = {} if is_away else {"level": "warning"}
                 self._context.say(
@@ -382,11 +386,15 @@ class Lane(threading.Thread):
                 )
 
         self._context.desk.ask(note)
+        if why.is_full:
+            self._context.desk.ask(lambda l: l.bays.set_no_room(self.bay, at=self._context.at()))
+            spill(self._context, self.bay)
 
     def _note_group(self, result: GroupResult) -> None:
         now = self._context.monotonic()
         with self._changed:
             self._owed_bytes = max(self._owed_bytes - result.done_bytes, 0)
+        self._is_refusing = self._is_refusing or result.refused > 0
         for wish in result.troubled:
             _, last_s = self._resting.get(wish, (0.0, _REST_FIRST_S / 2))
             rest_s = min(last_s * 2, _REST_MAX_S)
@@ -405,7 +413,7 @@ class Lane(threading.Thread):
         )
 
         def note(ledger: Ledger) -> None:
-            if ledger.bays.set_state(self.bay, state="waiting", reason=reason, at=self._context.at()):
+            if ledger.bays.set_state(self.bay, state="unusable", reason=reason, at=self._context.at()):
                 fields = {"level": "error", "drive": self.bay, "reason": reason}
                 self._context.say(ledger, "drive_does_not_answer", fields)
 
@@ -414,6 +422,14 @@ class Lane(threading.Thread):
     def _is_resting(self, wish: int) -> bool:
         until, _ = self._resting.get(wish, (0.0, 0.0))
         return until > self._context.monotonic()
+
+
+def _state_of(why: NotUsable, *, is_away: bool) -> str:
+    if why.is_full:
+        return "full"
+    if not why.is_absent:
+        return "unusable"
+    return "away" if is_away else "waiting"
 
 
 def _compare(marks: Marks, name: str, mark: str, fs_uuid: str) -> NotUsable | None:
@@ -429,15 +445,15 @@ def _compare(marks: Marks, name: str, mark: str, fs_uuid: str) -> NotUsable | No
             f"it carries the identity of {name}, but is another file system: expected {marks.fs_uuid},"
             f" found {fs_uuid}. It is a clone. {advice}"
         )
-        return NotUsable(is_absent=False, reason=reason)
-    known = {marks.mark, marks.next_mark} - {""}
-    if known and mark not in known:
+        return NotUsable(is_absent=False, is_doubtful=True, reason=reason)
+    # A new drive has no mark yet when the first is planned: "" is good until something was recorded.
+    if (marks.mark or marks.next_mark) and mark not in (marks.mark, marks.next_mark):
         reason = (
             f"it carries the identity of {name}, but not the mark that {name} was last left with: it is a clone,"
             f" or an older state of it. Expected {marks.mark or marks.next_mark}, found {mark or 'none'}."
             f" {advice}"
         )
-        return NotUsable(is_absent=False, reason=reason)
+        return NotUsable(is_absent=False, is_doubtful=True, reason=reason)
     return None
 
 

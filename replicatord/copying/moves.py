@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from typing import Final
 
-from replicatord.copying.files import EARLIER, DriveFiles
+from replicatord.copying.files import EARLIER, SET_ASIDE, DriveFiles
 from replicatord.ledger.copies import Move
 from replicatord.ledger.desk import LedgerDesk
 from replicatord.model.copies import CopyState
+
+_SET_ASIDE_BYTES: Final = 180  # of a name, its end: with the time in front it fits every file system
 
 
 def earlier_path(path: bytes, stamp: str, is_taken: Callable[[bytes], bool]) -> bytes:
@@ -23,6 +26,15 @@ def earlier_path(path: bytes, stamp: str, is_taken: Callable[[bytes], bool]) -> 
         count += 1
         candidate = EARLIER + b"/" + stamp.encode() + b"-%d/" % count + path
     return candidate
+
+
+def set_aside_path(path: bytes, *, at: str, number: int) -> bytes:
+    """Give the path in set-aside/ for what stood at `path`, as of the instant `at` (RFC 3339)."""
+    name = os.path.basename(path)
+    start = max(len(name) - _SET_ASIDE_BYTES, 0)
+    while start < len(name) and (name[start] & 0xC0) == 0x80:
+        start += 1  # not within a letter of UTF-8: exFAT would not have it
+    return SET_ASIDE + b"/" + at.replace(":", "").encode() + b"-%d-" % number + name[start:]
 
 
 def move_copy(  # noqa: PLR0913  each is one fact of the move

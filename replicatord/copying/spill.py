@@ -11,13 +11,14 @@ from typing import Final
 from replicatord.copying.context import Context
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.replan import BATCH_PICTURES, Replanned, replan
+from replicatord.model.settings import Settings
 
 _NOTHING: Final = Replanned(new_bytes={}, new_files={}, unasked=())
 
 
 def has_too_little(context: Context, bay: str) -> bool:
     """Tell whether a drive that shares its shelf lacks room for what it was given, as far as is known."""
-    if not _others(context, bay):
+    if not _others(context.settings, bay):
         return False
 
     def look(ledger: Ledger) -> bool:
@@ -28,11 +29,12 @@ def has_too_little(context: Context, bay: str) -> bool:
 
 
 def spill(context: Context, bay: str) -> None:
-    """Plan all pictures again of which a drive lacks files; whoever gets new work is woken."""
-    others = _others(context, bay)
+    """Plan all pictures again of which a drive lacks files or cannot hold some; whoever gets new work is woken."""
+    settings = context.settings  # may be replaced meanwhile
+    others = _others(settings, bay)
     if not context.desk.look(lambda l: any(_may_have_room(l, other) for other in others)):
         return
-    before = context.desk.look(lambda l: l.wishes.wanted_bytes(bay))
+    before = context.desk.look(lambda l: l.wishes.lacking_bytes(bay))
     after = 0
     while not context.stop.is_set():
         pictures, planned = context.desk.ask(_replan_some(context, bay, after))
@@ -40,14 +42,14 @@ def spill(context: Context, bay: str) -> None:
         if not pictures:
             break
         after = pictures[-1]
-    left = context.desk.look(lambda l: l.wishes.wanted_bytes(bay))
+    left = context.desk.look(lambda l: l.wishes.lacking_bytes(bay))
     if left != before:
         fields = {
             "drive": bay,
             "files": before[0] - left[0],
             "bytes": before[1] - left[1],
-            "shelf": context.settings.drives[bay].shelf_name,
-            "reason": f"it has no room for them; they go to the shelf's other drives: {', '.join(others)}",
+            "shelf": settings.drives[bay].shelf_name,
+            "reason": f"it has no room for them, or cannot hold them; they go to the shelf's other drives: {', '.join(others)}",
         }
         context.desk.ask(lambda l: context.say(l, "shelf_goes_on", fields))
 
@@ -58,11 +60,11 @@ def _may_have_room(ledger: Ledger, bay: str) -> bool:
     return room is None or room > ledger.wishes.wanted_bytes(bay)[1]
 
 
-def _others(context: Context, bay: str) -> tuple[str, ...]:
-    drive = context.settings.drives.get(bay)
+def _others(settings: Settings, bay: str) -> tuple[str, ...]:
+    drive = settings.drives.get(bay)
     if drive is None:
         return ()
-    return tuple(name for name in context.settings.shelves[drive.shelf_name] if name != bay)
+    return tuple(name for name in settings.shelves[drive.shelf_name] if name != bay)
 
 
 def _replan_some(context: Context, bay: str, after: int) -> Callable[[Ledger], tuple[list[int], Replanned]]:

@@ -20,11 +20,9 @@ from replicatord.copying.group import (
     GroupResult,
     Publisher,
     Staged,
-    make_way,
-    note_refused,
-    note_trouble,
 )
 from replicatord.copying.moves import settle_moves
+from replicatord.copying.obstacles import make_way, note_refused, note_trouble, path_trouble
 from replicatord.copying.readback import Interrupted, Prover
 from replicatord.copying.record import DriveRecord
 from replicatord.copying.spares import leave_spare
@@ -132,6 +130,7 @@ class Visit:
             drive=number,
             has_medium=has_medium,
             note_room=self.note_room,
+            is_alive=lambda: drive.recheck() is None,
         )
         self._fetcher = Fetcher(
             context,
@@ -140,7 +139,6 @@ class Visit:
             each_synced=not syncfs_reports_errors() or mount is None or not flushes_whole(mount.fs_type),
         )
         self._abilities = abilities
-        self._is_marked = False
         self._held: Collection[str] = ()  # sources of which nothing is replaced
         self._others_bytes = 0  # what others put into a folder that has a limit
         self._behind = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"prove-{self._bay}")
@@ -201,7 +199,7 @@ class Visit:
         """
         self._files.clear_partial()
         is_new = self._abilities is None
-        abilities = self._abilities = self._abilities or probe(self._files.probe_folder())
+        abilities = self._abilities = self._abilities or self._probe()
         self._files.sync_contents()
         if settle_moves(self._context.desk, self._proving_files, self._number):
             self._record.write_anew()
@@ -272,18 +270,16 @@ class Visit:
     def _prove(self, group: list[Staged], begun: float) -> None:
         """Hand a group to the proving thread; where reading back may not overlap writing, wait for it."""
         self._wait_for_proof()
-        if not self._is_marked:
-            self._leave_mark()
+        self._leave_mark()
         self._open_group = self._behind.submit(self._publisher.finish, group, since=begun)
         if not self._size.overlap:
             self._wait_for_proof()
 
     def _leave_mark(self) -> None:
-        """Mark the drive as changed by this visit, so that an older state of it, or a clone, is known as such."""
+        """Mark the drive as changed, before each group, so that an older state of it, or a clone, is known as such."""
         new = uuid.uuid4().hex
         self._context.desk.ask(lambda l: l.bays.plan_mark(self._number, found=self._drive.mark, new=new))
         self._drive.set_mark(new)
-        self._is_marked = True
 
     def _wait_for_proof(self) -> None:
         if self._open_group is None:
@@ -359,9 +355,13 @@ class Visit:
         self._context.desk.ask(lambda l: l.wishes.set_path(wish.id, path))
         return replace(work, wish=replace(wish, placement=replace(wish.placement, path=path)))
 
+    def _limit_bytes(self) -> int | None:
+        """Give the drive's limit as the settings have it now; they may change in a long visit."""
+        return self._context.settings.drives.get(self._bay, self._drive.drive).limit_bytes
+
     def _room(self) -> int:
         used = 0
-        if self._drive.drive.limit_bytes is not None:
+        if self._limit_bytes() is not None:
             used = self._context.desk.look(lambda l: l.copies.used_bytes(self._number))
         return self._room_with(used + self._under_way_bytes)
 
@@ -370,42 +370,60 @@ class Visit:
             free=free_bytes(self._drive.root),
             keep_free=self._context.settings.keep_free_bytes,
             used_by_us=used_by_us + self._others_bytes,
-            limit=self._drive.drive.limit_bytes,
+            limit=self._limit_bytes(),
         )
 
     def _begin(self, work: _Work, room: int, group: list[Staged]) -> Staged | None:
         """Begin one piece of work: refile, find in place, or copy. None when there is nothing to prove."""
         wish = work.wish
-        try:
-            found = self._files.find_stat(wish.placement.path)
-        except NotADirectoryError:
-            # One path's trouble, not the drive's: everything else can be copied.
-            note_trouble(self._context, wish, "a file or a link is in the place of a folder of its path")
-            self._on_group(GroupResult(troubled=[wish.id]))
-            return None
-        if found is not None and self._is_same_name(wish):
-            return None
-        if wish.serving is not None and wish.serving_is_same and found is None:
-            if self._files.find_stat(wish.serving_path) is not None:
-                return Staged(wish=wish, is_refile=True)
-            self._context.desk.ask(lambda l: l.wishes.forget_serving(wish.id))
-            self._again = True  # it is wanted as it would be had there never been a copy
-            return None
-        replaces = wish.serving is not None and not wish.serving_is_same
-        if found is not None and not (replaces and wish.serving_path == wish.placement.path):
-            if self._serves_already(wish, found.st_mtime_ns):
-                return None
-            if is_regular(found) and found.st_size == wish.placement.size_bytes:
-                return Staged(wish=wish, told_as="found in place")
-            if make_way(self._context, self._files, wish, drive=self._number):
-                self._publisher.moved = True
-                self._again = True
-            else:
+        if wish.id not in self._publisher.bad:
+            try:
+                is_to_copy, staged = self._look_in_place(wish)
+            except OSError as exc:
+                if self._drive.recheck() is not None:
+                    raise
+                # One path's trouble, not the drive's: everything else can be copied.
+                note_trouble(self._context, wish, path_trouble(exc))
                 self._on_group(GroupResult(troubled=[wish.id]))
-            return None
+                return None
+            if not is_to_copy:
+                return staged
         if wish.placement.size_bytes > room:
             raise Full(group, self._full_reason())
         return self._copy(work, group)
+
+    def _look_in_place(self, wish: Wish) -> tuple[bool, Staged | None]:
+        """Tell whether a copy is to be made, and if not, what is there to be proved. Raises OSError."""
+        found = self._files.find_stat(wish.placement.path)
+        if found is not None and self._is_same_name(wish):
+            return False, None
+        if wish.serving is not None and wish.serving_is_same and found is None:
+            return False, self._begin_refile(wish, wish.serving)
+        replaces = wish.serving is not None and not wish.serving_is_same
+        if found is None or (replaces and wish.serving_path == wish.placement.path):
+            return True, None
+        if self._serves_already(wish, found.st_mtime_ns):
+            return False, None
+        if is_regular(found) and found.st_size == wish.placement.size_bytes:
+            return False, Staged(wish=wish, told_as="found in place")
+        way = make_way(self._context, self._files, wish, drive=self._number)
+        if way.bad is not None:
+            self._publisher.bad[wish.id] = way.bad
+            return True, None
+        if way.is_open:
+            self._again = True
+        else:
+            self._on_group(GroupResult(troubled=[wish.id]))
+        return False, None
+
+    def _begin_refile(self, wish: Wish, copy: int) -> Staged | None:
+        """Begin to move a copy to the path that is asked for now; it is read first if it is not known to be good."""
+        if self._files.find_stat(wish.serving_path) is not None:
+            state = self._context.desk.look(lambda l: l.copies.state_of(copy))
+            return Staged(wish=wish, is_refile=True, must_read=state is not CopyState.VERIFIED)
+        self._context.desk.ask(lambda l: l.wishes.forget_serving(wish.id))
+        self._again = True  # it is wanted as it would be had there never been a copy
+        return None
 
     def _is_same_name(self, wish: Wish) -> bool:
         """Keep the spelling that a copy has where a file system takes the new one for the same name."""
@@ -448,6 +466,7 @@ class Visit:
             if exc.errno in _FULL or (exc.errno == errno.EPERM and not self._has_room_for(wish)):
                 raise Full(group, self._full_reason()) from exc
             if exc.errno == errno.EFBIG:
+                self._learn_file_max(wish.placement.size_bytes - 1)
                 self._refuse(wish, "it is too large for the drive's file system")
                 return None
             raise
@@ -456,19 +475,36 @@ class Visit:
             self._on_group(GroupResult(troubled=[wish.id]))
             return None
         busy = self._context.monotonic() - begun
-        return Staged(wish=wish, partial=fetched.partial, told_as=fetched.told_as, busy_s=busy)
+        bad = self._publisher.bad.get(wish.id)
+        return Staged(wish=wish, partial=fetched.partial, told_as=fetched.told_as, busy_s=busy, bad=bad)
+
+    def _learn_file_max(self, size_bytes: int) -> None:
+        """Note that no larger file is taken, where that could not be told by trying it out (FUSE)."""
+        if self._abilities is None:
+            return
+        known = self._abilities.file_max_bytes
+        if known is None or known > size_bytes:
+            abilities = self._abilities = replace(self._abilities, file_max_bytes=size_bytes)
+            self._context.desk.ask(lambda l: l.bays.set_abilities(self._bay, abilities.to_json()))
+
+    def _probe(self) -> Abilities:
+        """Try out what the file system can hold; what was learnt besides about the same one stays known."""
+        abilities = probe(self._files.probe_folder())
+        known = Abilities.from_json(self._context.desk.look(lambda l: l.bays.find_abilities(self._bay)))
+        is_same = known is not None and replace(known, file_max_bytes=abilities.file_max_bytes) == abilities
+        return known if known is not None and is_same and abilities.file_max_bytes is None else abilities
 
     def _refuse(self, wish: Wish, trouble: str) -> None:
         note_refused(self._context, wish, trouble)
-        self._on_group(GroupResult())
+        self._on_group(GroupResult(refused=1))
 
     def _has_room_for(self, wish: Wish) -> bool:
         """Look again after an error that some file systems give for a full disk (FAT by FUSE: EPERM)."""
         return free_bytes(self._drive.root) > wish.placement.size_bytes + _FULL_MARGIN_BYTES
 
     def _full_reason(self) -> str:
-        settings, drive = self._context.settings, self._drive.drive
+        settings, limit = self._context.settings, self._limit_bytes()
         free = free_bytes(self._drive.root)
-        if drive.limit_bytes is not None and free > settings.keep_free_bytes:
-            return f"it has reached its limit of {size_words(drive.limit_bytes)}"
+        if limit is not None and free > settings.keep_free_bytes:
+            return f"it has reached its limit of {size_words(limit)}"
         return f"it is full: {size_words(free)} free, {size_words(settings.keep_free_bytes)} are to stay free"

@@ -62,6 +62,7 @@ class Candidate:
     twin: str = ""  # where another disk with that identity is mounted
     shares_with: tuple[str, ...] = ()  # drives of ours that lie on the same disk, as far as they are here
     is_on_system_disk: bool = False  # a disk of which the system is another part
+    unknown_with: tuple[str, ...] = ()  # drives whose disk is as unknown as its own: they are one place
     silent: tuple[str, ...] = ()  # drives that did not say in time on which disk they lie
 
 
@@ -237,7 +238,7 @@ def _candidate(drive: Drive, settings: Settings, root: int, *, is_again: bool) -
     found = os.fstat(root)
     with os.scandir(root) as entries:
         count = sum(1 for _ in islice((each for each in entries if each.name not in _FRESH), ENTRIES_MAX))
-    shares_with, silent = _sharing(drive, settings, root)
+    shares_with, unknown_with, silent = _sharing(drive, settings, root)
     carries = read_identity(root) if is_again else None
     return Candidate(
         drive=drive,
@@ -250,6 +251,7 @@ def _candidate(drive: Drive, settings: Settings, root: int, *, is_again: bool) -
         carries=carries,
         twin=find_twin(root, carries, patience_s=PATIENCE_S) if carries else "",
         shares_with=shares_with,
+        unknown_with=unknown_with,
         is_on_system_disk=drive.is_mount and share_a_disk(disk_of(root, drive), _disk_of_system()),
         silent=silent,
     )
@@ -282,22 +284,25 @@ def _medium_of(root: int) -> Medium:
 # ---- what else is on its disk ----
 
 
-def _sharing(drive: Drive, settings: Settings, root: int) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Give the names of the drives on the same disk, and of those that did not say in time where they are.
+def _sharing(
+    drive: Drive, settings: Settings, root: int
+) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Give the names of the drives on the same disk, of those whose disk is unknown as its own, and of the silent.
 
     Cloud folders are left out: what they stand for lies with their service, and they count as no place.
     """
     if drive.medium is Medium.CLOUD:
-        return (), ()
+        return (), (), ()
     others = [d for d in settings.drives.values() if d.name != drive.name and d.medium is not Medium.CLOUD]
     mine, marks = disk_of(root, drive), _marks_of(others, settings.studio)
-    shares_with = tuple(name for name, mark in marks.items() if share_a_disk(mine, mark))
-    return shares_with, tuple(other.name for other in others if other.name not in marks)
+    shares_with = tuple(name for name, mark in marks.items() if mark and share_a_disk(mine, mark))
+    unknown_with = tuple(name for name, mark in marks.items() if mark == mine == "")
+    return shares_with, unknown_with, tuple(other.name for other in others if other.name not in marks)
 
 
-def _marks_of(drives: list[Drive], studio: str) -> dict[str, str]:
-    """Give the disks of those drives that answered in time; "" for one that is not here or not ours."""
-    answers: queue.SimpleQueue[tuple[str, str]] = queue.SimpleQueue()
+def _marks_of(drives: list[Drive], studio: str) -> dict[str, str | None]:
+    """Give the disks of those drives that answered in time, "" where unknown; None of one that is not here or ours."""
+    answers: queue.SimpleQueue[tuple[str, str | None]] = queue.SimpleQueue()
 
     def ask(drive: Drive) -> None:
         answers.put((drive.name, _mark_if_ours(drive, studio)))
@@ -306,7 +311,7 @@ def _marks_of(drives: list[Drive], studio: str) -> dict[str, str]:
         # A daemon: a drive that hangs in the kernel must not keep the command from ending.
         threading.Thread(target=ask, args=(drive,), name=f"ask {drive.name}", daemon=True).start()
     until = time.monotonic() + PATIENCE_S
-    found: dict[str, str] = {}
+    found: dict[str, str | None] = {}
     while len(found) < len(drives):
         try:
             name, mark = answers.get(timeout=max(until - time.monotonic(), 0.0))
@@ -316,18 +321,18 @@ def _marks_of(drives: list[Drive], studio: str) -> dict[str, str]:
     return {drive.name: found[drive.name] for drive in drives if drive.name in found}
 
 
-def _mark_if_ours(drive: Drive, studio: str) -> str:
+def _mark_if_ours(drive: Drive, studio: str) -> str | None:
     try:
         root = os.open(drive.root, _FOLDER_FLAGS)
     except OSError:
-        return ""
+        return None
     try:
         wrong = check_mounted(drive, root)
         identity = read_identity(root) if wrong is None or not wrong.is_absent else None
         is_ours = identity is not None and (identity.name, identity.studio) == (drive.name, studio)
-        return disk_of(root, drive) if is_ours else ""
+        return disk_of(root, drive) if is_ours else None
     except (OSError, ValueError):
-        return ""
+        return None
     finally:
         os.close(root)
 

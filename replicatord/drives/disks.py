@@ -15,9 +15,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from replicatord.drives.kernel import Mount, find_mount_of
-from replicatord.model.settings import Drive
+from replicatord.model.settings import SEEN_MARK, Drive
 
 MEMORY: Final = "memory"
+UNKNOWN: Final = "unknown"  # stands for "" where places are counted
 NETWORK_PREFIX: Final = "host:"
 _JOINT: Final = "+"  # between the disks of one file system; no part of a mark contains it
 _DEPTH_MAX: Final = 8  # layers below a file system (a mapping on a mirror on images); also stops a circle
@@ -65,15 +66,15 @@ def share_a_disk(one: str, other: str) -> bool:
     return bool((set(one.split(_JOINT)) & set(other.split(_JOINT))) - {""})
 
 
-def count_places(drives: Iterable[tuple[str, str]]) -> int:
-    """Count the places that drives are: what is lost at once. Takes (drive, mark of its disk) pairs.
+def count_places(marks: Iterable[str]) -> int:
+    """Count the places that drives are, by the marks of their disks: what is lost at once.
 
-    Drives that have a disk in common are one place, also by way of a third; a drive whose mark is "" is a
-    place of its own.
+    Drives that have a disk in common are one place, also by way of a third. Of a drive whose mark is "" nobody
+    can say where it lies: all such drives are one place, until the settings name their disks.
     """
     places: list[list[str]] = []
-    for drive, mark in drives:
-        its = [mark or f"drive:{drive}"]
+    for mark in marks:
+        its = [mark or UNKNOWN]
         apart = []
         for place in places:
             if any(share_a_disk(one, its[0]) for one in place):
@@ -212,7 +213,7 @@ def _mark(disk: str, proc: str) -> str:
     boot = _read(proc, "sys/kernel/random/boot_id")
     # diskseq: a number that no other disk gets before the next start, since Linux 5.15 (ABI/stable/sysfs-block).
     seen = _read(disk, "diskseq") or _read(disk, "dev")
-    return f"seen:{boot}/{seen}" if boot and seen else ""
+    return f"{SEEN_MARK}{boot}/{seen}" if boot and seen else ""
 
 
 def _told_by_disk(disk: str) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -32,6 +33,9 @@ class NotUsable:
     is_absent: bool  # True: it is not here; False: something is here, but it will not do
     reason: str  # for a person, with what to do
     is_full: bool = False
+    is_doubtful: bool = (
+        False  # it may be a clone, or an older state: what the ledger has of it may not be there
+    )
 
 
 Objection = Callable[[int, Identity, str], NotUsable | None]
@@ -49,16 +53,19 @@ class OpenDrive:
         self.hidden = hidden  # open directory of .replicatord
         self.mark = mark  # what the last visit that changed something left on it; "" when none ever did
         self._lock = lock
+        self._one_at_a_time = threading.Lock()  # a visit has two threads, and the probe is one file
 
     def set_mark(self, mark: str) -> None:
         """Leave another mark on the drive, durably. Raises OSError."""
-        _write_probe(self.hidden, _mark_text(mark))
-        self.mark = mark
+        with self._one_at_a_time:
+            _write_probe(self.hidden, _mark_text(mark))
+            self.mark = mark
 
     def recheck(self) -> NotUsable | None:
         """Look again through the descriptor that work goes through, and say what is wrong, if anything."""
         try:
-            reason = _check_mount(self.drive, self.root) or _check_alive(self.hidden, self.mark)
+            with self._one_at_a_time:
+                reason = _check_mount(self.drive, self.root) or _check_alive(self.hidden, self.mark)
             found = read_identity(self.root)
         except (OSError, ValueError) as exc:
             return NotUsable(is_absent=True, reason=f"it stopped answering ({_cause(exc)})")

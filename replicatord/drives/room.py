@@ -9,9 +9,13 @@ import os
 
 
 def free_bytes(root: int) -> int:
-    """Give what an ordinary user can still write on the file system of `root` (statvfs(3)). Raises OSError."""
+    """Give what an ordinary user can still write on the file system of `root` (statvfs(3)). Raises OSError.
+
+    Nothing, where no file can be made any more: file systems with a fixed number of files tell how many are left;
+    the others say that there are none at all, also of those in use.
+    """
     found = os.fstatvfs(root)
-    return found.f_bavail * found.f_frsize
+    return 0 if found.f_files and not found.f_favail else found.f_bavail * found.f_frsize
 
 
 def size_bytes(root: int) -> int:

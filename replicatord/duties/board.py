@@ -24,7 +24,7 @@ class DriveNow:
 
     name: str
     is_disk: bool  # it can be unplugged
-    state: str  # as in the ledger: "here", "full", "waiting", "away" or "unknown"
+    state: str  # as in the ledger: "here", "full", "waiting", "away", "unusable" or "unknown"
     reason: str
     is_visiting: bool
     left_files: int
@@ -90,7 +90,9 @@ def _words(drive: DriveNow, speed: float | None) -> str:
         return f"{lacks}, which cannot be copied now{may}"
     if drive.state == "full":
         return f"full: {held}{f'; {lacks}' if drive.left_files else ''}{may}"
-    state = {"away": "away", "waiting": "waited for"}.get(drive.state, "not looked for yet")
+    state = {"away": "away", "waiting": "waited for", "unusable": "cannot be used"}.get(
+        drive.state, "not looked for yet"
+    )
     return f"{state}: {lacks if drive.left_files else 'nothing waits for it'}" + (
         f" ({drive.reason})" if drive.reason else ""
     )

@@ -120,7 +120,7 @@ class Judge:
         return drive.disk_mark or copy.disk
 
     def _places(self, copies: Sequence[Covering]) -> int:
-        return count_places((copy.drive, self._mark(copy)) for copy in copies)
+        return count_places(map(self._mark, copies))
 
     def _is_on_card(self, copy: Covering) -> bool:
         """Tell whether a copy lies on the very disk that is to be formatted."""
@@ -136,7 +136,9 @@ class Judge:
         drives = listed([copy.drive for copy in copies]) if copies else ""
         parts = [f"verified only on {drives}" if copies else "no verified copy that counts"]
         if self._places(copies) < len(copies):
-            parts = [f"{drives} are on one disk, which is one place"]
+            is_known = all(self._mark(copy) for copy in copies)
+            unknown = "on disks of which nothing can be told" if not is_known else "on one disk"
+            parts = [f"{drives} are {unknown}, which is one place"]
         parts += [
             f"its copy on {copy.bay} {_copy_words(copy.state)}"
             for copy in self._ledger.answers.copies_of(content)

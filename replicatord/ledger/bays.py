@@ -9,6 +9,8 @@ import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from replicatord.model.settings import NAMED_MARK, SEEN_MARK
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bay:
@@ -17,7 +19,7 @@ class Bay:
     name: str
     drive: int | None
     identity: str
-    state: str  # "here", "full", "waiting", "away" or "unknown"
+    state: str  # "here", "full", "waiting", "away", "unusable" (something is there, but will not do) or "unknown"
     reason: str
     changed_at: str
     seen_at: str
@@ -28,7 +30,8 @@ class Bay:
     room_bytes: int | None = None  # what it could still take from us when last looked at; None before
     room_at: str = ""
     fs_bytes: int | None = None  # the size of its file system
-    disk: str = ""  # a mark of the disk that it lies on; drives with the same one are one place
+    disk: str = ""  # a mark of the disk that it lies on; drives with the same one, also "", are one place
+    doubt: str = ""  # why it may not be the drive that the ledger knows; its copies count for nothing then
 
     @property
     def bytes_per_s(self) -> float | None:
@@ -55,12 +58,13 @@ class Bays:
         """Give every drive name that was ever in the settings, by name."""
         rows = self._db.execute(
             "SELECT bay.name, bay.drive, coalesce(drive.identity, ''), state, reason, changed_at, seen_at,"
-            " complete_at, sums_bytes, written_bytes, busy_ms, room_bytes, room_at, fs_bytes, coalesce(drive.disk, '')"
+            " complete_at, sums_bytes, written_bytes, busy_ms, room_bytes, room_at, fs_bytes, coalesce(drive.disk, ''),"
+            " coalesce(drive.doubt, '')"
             " FROM bay LEFT JOIN drive ON drive.id = bay.drive ORDER BY bay.name"
         )
         names = (
             *("name", "drive", "identity", "state", "reason", "changed_at", "seen_at", "complete_at"),
-            *("sums_bytes", "written_bytes", "busy_ms", "room_bytes", "room_at", "fs_bytes", "disk"),
+            *("sums_bytes", "written_bytes", "busy_ms", "room_bytes", "room_at", "fs_bytes", "disk", "doubt"),
         )
         return [Bay(**dict(zip(names, row, strict=True))) for row in rows]
 
@@ -81,10 +85,11 @@ class Bays:
         `disk` is a mark of the disk that it lies on and `fs_uuid` its file system's, "" where not known.
         """
         self._db.execute("INSERT OR IGNORE INTO drive (identity, name) VALUES (?, ?)", (identity, name))
+        self._follow_disk(disk, identity)
         disk = self._one_place(disk, identity)
         self._db.execute(
-            "UPDATE drive SET disk = ?, fs_uuid = CASE ? WHEN '' THEN fs_uuid ELSE ? END WHERE identity = ?"
-            " AND (disk <> ? OR fs_uuid <> ?)",
+            "UPDATE drive SET disk = ?, doubt = '', fs_uuid = CASE ? WHEN '' THEN fs_uuid ELSE ? END"
+            " WHERE identity = ? AND (disk <> ? OR doubt <> '' OR fs_uuid <> ?)",
             (disk, fs_uuid, fs_uuid, identity, disk, fs_uuid),
         )
         (drive,) = self._db.execute("SELECT id FROM drive WHERE identity = ?", (identity,)).fetchone()
@@ -116,6 +121,31 @@ class Bays:
             "UPDATE drive SET disk = ? WHERE id = (SELECT drive FROM bay WHERE name = ?) AND disk <> ?",
             [(mark, name, mark) for name, mark in disks.items()],
         )
+
+    def set_doubt(self, name: str, why: str) -> None:
+        """Note that what is found under a name may not be the drive that it was, until the drive is bound again."""
+        self._db.execute(
+            "UPDATE drive SET doubt = ? WHERE id = (SELECT drive FROM bay WHERE name = ?)", (why, name)
+        )
+
+    def _follow_disk(self, disk: str, identity: str) -> None:
+        """Give the other drives of a disk its new mark, where the former was good for one plugging in only.
+
+        Drives that were seen to be on one disk stay one place, also when only one of them is mounted again.
+        """
+        row = self._db.execute("SELECT disk FROM drive WHERE identity = ?", (identity,)).fetchone()
+        new = set(disk.split("+")) - {""}
+        stale = {mark for mark in (row[0].split("+") if row else ()) if mark.startswith(SEEN_MARK)} - new
+        if not stale or not new or disk.startswith(NAMED_MARK):
+            return
+        others = self._db.execute(
+            "SELECT id, disk FROM drive WHERE disk <> '' AND identity <> ?", (identity,)
+        )
+        for id_, mark in others.fetchall():
+            parts = set(mark.split("+"))
+            if parts & stale:
+                joined = "+".join(sorted(parts - stale | new))
+                self._db.execute("UPDATE drive SET disk = ? WHERE id = ?", (joined, id_))
 
     def _one_place(self, disk: str, identity: str) -> str:
         """Give drives that share a disk one mark: a mirror of two disks ("a+b"), and a drive on one of them."""
@@ -153,6 +183,15 @@ class Bays:
             "UPDATE bay SET room_bytes = ?, fs_bytes = ?, room_at = ? WHERE name = ?",
             (room_bytes, fs_bytes, at, name),
         )
+
+    def set_no_room(self, name: str, *, at: str) -> None:
+        """Note that a drive took nothing more, whatever its file system says of its room."""
+        self._db.execute("UPDATE bay SET room_bytes = 0, room_at = ? WHERE name = ?", (at, name))
+
+    def find_abilities(self, name: str) -> str:
+        """Give what is known of a drive's file system (`Abilities.to_json`); "" when nothing is."""
+        row = self._db.execute("SELECT abilities FROM bay WHERE name = ?", (name,)).fetchone()
+        return str(row[0]) if row else ""
 
     def set_abilities(self, name: str, text: str) -> bool:
         """Note what a drive's file system can hold (`Abilities.to_json`); tell whether it was known otherwise."""

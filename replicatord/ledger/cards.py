@@ -106,7 +106,7 @@ class Cards:
             rows = self._db.execute(
                 "SELECT content.digest, bay.name, drive.disk, max(copy.verified_at) FROM content"
                 " CROSS JOIN copy INDEXED BY copy_by_content ON copy.content = content.id"
-                " CROSS JOIN drive ON drive.id = copy.drive CROSS JOIN bay ON bay.drive = drive.id"
+                " CROSS JOIN drive ON drive.id = copy.drive AND drive.doubt = '' CROSS JOIN bay ON bay.drive = drive.id"
                 f" WHERE content.digest IN ({', '.join('?' * len(some))}) AND copy.state = ?"
                 f" AND bay.name IN ({names}) GROUP BY content.digest, bay.name ORDER BY bay.name",
                 (*some, CopyState.VERIFIED.value, *drives),

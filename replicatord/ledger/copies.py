@@ -6,7 +6,7 @@ May not say that a copy is verified unless its lane just read it back (promise I
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from replicatord.model.copies import CopyState, PlacementState
@@ -128,6 +128,13 @@ class Copies:
             )
         self._db.execute("DELETE FROM move WHERE copy = ?", (copy,))
 
+    def state_of(self, copy: int) -> CopyState:
+        """Give the state of a copy. Raises KeyError when it is not known."""
+        row = self._db.execute("SELECT state FROM copy WHERE id = ?", (copy,)).fetchone()
+        if row is None:
+            raise KeyError(copy)
+        return CopyState(row[0])
+
     def open_moves(self, drive: int) -> list[Move]:
         """Give the renames of a drive whose end was never recorded."""
         rows = self._db.execute(
@@ -156,23 +163,30 @@ class Copies:
         ]
 
     def drive_places(self, content: int, *, besides: str) -> list[DrivePlace]:
-        """Give the verified copies of a content on drives that are here, other than `besides`."""
-        rows = self._db.execute(
-            # Drive by drive: a content may have thousands of copies on one that is not here.
-            "SELECT copy.id, bay.name, copy.path FROM bay CROSS JOIN copy INDEXED BY copy_by_drive"
-            " ON copy.drive = bay.drive AND copy.state IN (?, ?) AND copy.content = ?"
-            " WHERE bay.state IN ('here', 'full') AND bay.name <> ? LIMIT 8",
-            (CopyState.VERIFIED.value, CopyState.EARLIER.value, content, besides),
-        )
-        return [DrivePlace(id=id_, bay=bay, path=path) for id_, bay, path in rows]
+        """Give copies of a content on drives that are here, other than `besides`; those in use before earlier ones."""
+        found: list[DrivePlace] = []
+        for state in (CopyState.VERIFIED, CopyState.EARLIER):
+            rows = self._db.execute(
+                # Drive by drive: a content may have thousands of copies on one that is not here.
+                "SELECT copy.id, bay.name, copy.path FROM bay CROSS JOIN copy INDEXED BY copy_by_drive"
+                " ON copy.drive = bay.drive AND copy.state = ? AND copy.content = ?"
+                " WHERE bay.state IN ('here', 'full') AND bay.name <> ? LIMIT 8",
+                (state.value, content, besides),
+            )
+            found += [DrivePlace(id=id_, bay=bay, path=path) for id_, bay, path in rows]
+        return found
 
-    def has_another(self, content: int, *, besides: int) -> bool:
-        """Tell whether a content has a verified copy on another drive, here or not, or is in a source still."""
+    def has_another(self, content: int, *, besides: int, bays: Sequence[str]) -> bool:
+        """Tell whether a content has a verified copy on another of the drives `bays`, or is in a source still.
+
+        Drives may be here or not, but not in doubt; one that is in the settings no longer may be broken or sold.
+        """
         row = self._db.execute(
-            "SELECT 1 FROM drive CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id"
-            " AND copy.state = ? AND copy.content = ? WHERE drive.id <> ?"
+            "SELECT 1 FROM bay CROSS JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
+            " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state = ? AND copy.content = ?"
+            f" WHERE drive.id <> ? AND bay.name IN ({', '.join('?' * len(bays)) or 'NULL'})"
             " UNION ALL SELECT 1 FROM file WHERE content = ? AND is_gone = 0 LIMIT 1",
-            (CopyState.VERIFIED.value, content, besides, content),
+            (CopyState.VERIFIED.value, content, besides, *bays, content),
         ).fetchone()
         return row is not None
 

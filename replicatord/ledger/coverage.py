@@ -108,8 +108,12 @@ class Coverage:
             )
 
     def _numbers(self, bays: Sequence[str]) -> dict[str, int]:
-        """Give the drives that were last found under these names; a name that never had one is left out."""
-        rows = dict(self._db.execute("SELECT name, drive FROM bay WHERE drive > 0").fetchall())
+        """Give the drives that were last found under these names, but none in doubt, and none that never was."""
+        rows = dict(
+            self._db.execute(
+                "SELECT bay.name, drive.id FROM bay JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
+            ).fetchall()
+        )
         return {name: rows[name] for name in bays if name in rows}
 
     @staticmethod

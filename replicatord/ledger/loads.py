@@ -102,15 +102,16 @@ class Loads:
     def verdict(self, load: int, *, copies: int, counting: tuple[str, ...]) -> Verdict:
         """Judge a load: every file needs `copies` verified copies in different places, on drives of `counting`.
 
-        Drives of one disk are one place: they are lost together. A copy counts by content, so a card that
+        Drives of one disk are one place: they are lost together; so are all whose disk cannot be told. A drive in
+        doubt has nothing. A copy counts by content, so a card that
         was imported before is cleared by its old copies.
         """
         marks = ", ".join("?" * len(counting)) or "NULL"
         # Each drive is asked for each content, by index: a content such as an untouched sidecar may have
         # thousands of copies on every drive, which are not to be gone through for every file.
         short = self._number(
-            "WITH judged (drive, place) AS (SELECT drive.id, CASE drive.disk WHEN '' THEN drive.id ELSE drive.disk END"
-            f" FROM bay JOIN drive ON drive.id = bay.drive WHERE bay.name IN ({marks}))"
+            "WITH judged (drive, place) AS (SELECT drive.id, drive.disk FROM bay"
+            f" JOIN drive ON drive.id = bay.drive AND drive.doubt = '' WHERE bay.name IN ({marks}))"
             " SELECT count(*) FROM file WHERE load = ? AND"
             f" (SELECT count(DISTINCT judged.place) FROM judged WHERE {_HOLDS.format('judged.drive')}) < ?",
             (*counting, load, CopyState.VERIFIED.value, copies),
@@ -127,8 +128,8 @@ class Loads:
             (load,),
         )
         verified = self._db.execute(
-            "SELECT bay.name, count(*) FROM bay CROSS JOIN file ON file.load = ?"
-            f" WHERE bay.drive > 0 AND {_HOLDS.format('bay.drive')} GROUP BY bay.name",
+            "SELECT bay.name, count(*) FROM bay JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
+            f" CROSS JOIN file ON file.load = ? WHERE {_HOLDS.format('bay.drive')} GROUP BY bay.name",
             (load, CopyState.VERIFIED.value),
         )
         waiting = self._db.execute(

@@ -82,7 +82,9 @@ class Outlook:
         """
         marks = ", ".join("?" * len(elsewhere))
         drives = self._db.execute(
-            f"SELECT drive FROM bay WHERE drive > 0 AND name IN ({marks})", tuple(elsewhere)
+            "SELECT drive.id FROM bay JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
+            f" WHERE bay.name IN ({marks})",
+            tuple(elsewhere),
         )
         numbers = [number for (number,) in drives]
         # Ordered, so that SQLite walks the indexes side by side (copy_by_drive) and keeps no set of 100,000.

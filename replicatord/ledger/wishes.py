@@ -138,12 +138,23 @@ class Wishes:
         ).fetchone()
         return int(row[0]), int(row[1])
 
+    def lacking_bytes(self, bay: str) -> tuple[int, int]:
+        """Give how many files, and how many bytes, a drive lacks or cannot hold."""
+        row = self._db.execute(
+            "SELECT count(*), coalesce(sum(size_bytes), 0) FROM placement WHERE bay = ? AND state IN (0, ?)",
+            (bay, PlacementState.REFUSED.value),
+        ).fetchone()
+        return int(row[0]), int(row[1])
+
     def pictures_wanted(self, bay: str, *, after: int, limit: int) -> list[int]:
-        """Give up to `limit` pictures of which a drive lacks files, in order, those after `after`."""
+        """Give up to `limit` pictures of which a drive lacks files, or cannot hold some, those after `after`."""
         rows = self._db.execute(
-            "SELECT DISTINCT frame.main_content FROM placement p JOIN frame ON frame.id = p.frame"
-            " WHERE p.bay = ? AND p.state = 0 AND frame.main_content > ? ORDER BY 1 LIMIT ?",
-            (bay, after, limit),
+            # A union, so that each part goes by an index of its own.
+            "SELECT frame.main_content FROM placement p JOIN frame ON frame.id = p.frame"
+            " WHERE p.bay = ? AND p.state = 0 AND frame.main_content > ?"
+            " UNION SELECT frame.main_content FROM placement p JOIN frame ON frame.id = p.frame"
+            " WHERE p.bay = ? AND p.trouble <> '' AND p.state = ? AND frame.main_content > ? ORDER BY 1 LIMIT ?",
+            (bay, after, bay, PlacementState.REFUSED.value, after, limit),
         )
         return [row[0] for row in rows]
 

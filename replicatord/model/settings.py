@@ -22,6 +22,8 @@ class DigestAlgorithm(Enum):
     BLAKE3 = "blake3"
 
 
+NAMED_MARK: Final = "named:"  # of the disk of a drive: a person says which
+SEEN_MARK: Final = "seen:"  # of a disk that says nothing of itself: good until it is plugged in again
 CARD_MARK: Final = "#"  # between the name of a source of cards and the number of one card in it: "sd#17"
 
 
@@ -67,7 +69,7 @@ class Drive:
     @property
     def disk_mark(self) -> str:
         """Give the mark of the disk that a person named, as `drives.disks` gives those it finds; "" if none."""
-        return f"named:{self.disk}" if self.disk else ""
+        return f"{NAMED_MARK}{self.disk}" if self.disk else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

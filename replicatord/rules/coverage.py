@@ -37,7 +37,7 @@ class Lack(Enum):
 class Keeper:
     """A drive whose copies count."""
 
-    place: str  # what is lost at once; keepers of one place count once
+    place: str  # what is lost at once; keepers of one place, also of "", count once
     medium: Medium
     is_away: bool  # in another building now
 

@@ -9,7 +9,7 @@ import shutil
 import subprocess
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -37,12 +37,14 @@ needs_disks = pytest.mark.skipif(bool(why_no_small_disk()), reason=why_no_small_
 class Disk:
     """A small ext4 on a loop device that stays attached, so that it can be pulled and come back."""
 
-    def __init__(self, folder: Path, name: str, *, size_bytes: int = 24_000_000) -> None:
+    def __init__(self, folder: Path, name: str, *options: str, size_bytes: int = 24_000_000) -> None:
         self.image, self.point = folder / f"{name}.img", folder / "mnt" / name
         self.point.mkdir(parents=True)
         with self.image.open("wb") as file:
             file.truncate(size_bytes)
-        subprocess.run(["mkfs.ext4", "-q", "-F", "-m", "0", "-T", "news", str(self.image)], check=True)
+        subprocess.run(
+            ["mkfs.ext4", "-q", "-F", "-m", "0", "-T", "news", *options, str(self.image)], check=True
+        )
         self.device = self._attach(self.image)
 
     @staticmethod
@@ -205,6 +207,71 @@ def test_a_shelf_goes_on_to_its_next_drive_when_one_is_full(tmp_path: Path, disk
 
 
 @needs_disks
+@pytest.mark.parametrize("lacks", ["files", "bytes"])
+def test_a_shelf_goes_on_when_a_drive_takes_nothing_more_whatever_it_said_before(
+    tmp_path: Path, disks: dict[str, Disk], lacks: str
+) -> None:
+    with ExitStack() as stack:
+        if lacks == "files":
+            few = Disk(tmp_path, "dunlin", "-N", "64")
+            stack.callback(few.close)
+            few.plug()
+            adopt(few.point, "curlew")
+        else:
+            few = disks["curlew"]
+            few.plug()
+        if lacks == "bytes":  # before the service ever looked how much room there is
+            with (few.point / "somebodys.bin").open("wb", buffering=0) as filler, suppress(OSError):
+                while filler.write(bytes(65_536)):
+                    pass
+        disks["snipe"].plug()
+        studio = studio_with(tmp_path, {"curlew": few, "snipe": disks["snipe"]}, tiers=to("loft"))
+        studio.shelves = {"curlew": "loft", "snipe": "loft"}
+        studio.more = "keep_free: 4KiB\n"
+        studio.write_settings()
+        for number in range(20):
+            make_frame(
+                studio.cards / f"{100 + number}TIDEC",
+                f"TIDE{number:04d}",
+                random.Random(number),
+                stars=0,
+                captured=_DAY,
+                raw_bytes=4_000,
+            )
+        done = studio.once()
+        assert done.status == 0, done.said
+        on_first, on_second = photographs(few.point), photographs(disks["snipe"].point)
+        assert len(on_first) + len(on_second) == 60
+        assert on_second
+        assert not [need for need in studio.needs() if "full" in need]
+
+
+@needs_disks
+@pytest.mark.skipif(
+    shutil.which("debugfs") is None, reason="damaging one file of a file system needs debugfs"
+)
+def test_one_damaged_file_on_a_drive_holds_up_nothing_else(tmp_path: Path, disks: dict[str, Disk]) -> None:
+    curlew = disks["curlew"]
+    curlew.plug()
+    studio = studio_with(tmp_path, {"curlew": curlew}, tiers=to("dunlin", "curlew"))
+    make_frames(studio, 1)
+    studio.once()
+    bad = "2026/01/shore/TIDE0000.DNG"
+    curlew.pull()
+    subprocess.run(["debugfs", "-w", "-R", f"clri /{bad}", str(curlew.image)], check=True)
+    curlew.plug()
+    with pytest.raises(OSError, match=r"."):
+        os.stat(curlew.point / bad)  # EUCLEAN
+    assert studio.ask("fixity", "--all", "curlew").returncode == 1
+    make_frames(studio, 1, first=1)
+    for _ in range(2):
+        studio.once()
+    held = {path: (curlew.point / path).read_bytes() for path in expected(studio) if path != bad}
+    assert held == {path: content for path, content in expected(studio).items() if path != bad}
+    assert "its path on the drive gives an error" in " ".join(studio.needs())
+
+
+@needs_disks
 def test_what_a_dead_drive_alone_held_is_placed_again_on_its_shelf(
     tmp_path: Path, disks: dict[str, Disk]
 ) -> None:
@@ -256,6 +323,9 @@ def test_a_clone_and_an_older_state_are_noticed_before_a_byte_is_written(
     assert "it is a clone, or an older state of it" in str(line["reason"])
     assert "adopt curlew --again" in str(line["reason"])
     assert tree(curlew.point) == before
+    (need,) = [need for need in studio.needs() if need.startswith("curlew is in doubt")]
+    assert "its copies count for nothing meanwhile" in need
+    assert not studio.lines("load_ended")[-1]["cleared"]
 
 
 @needs_disks

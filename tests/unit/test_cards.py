@@ -550,7 +550,7 @@ def test_verified_copies_are_found_by_content(tmp_path: Path) -> None:
         found = ledger.cards.covered(map(digest_of, contents), ("curlew", "dunlin"))
         assert found.keys() == {digest_of(content) for content in contents[:1100]}
         assert [(one.drive, one.disk) for one in found[digest_of(b"8")]] == [
-            ("curlew", ""),
+            ("curlew", "disk:one"),
             ("dunlin", "ata-1"),
         ]
         assert [one.drive for one in found[digest_of(b"7")]] == ["curlew"]

@@ -356,22 +356,19 @@ def test_the_answer_names_at_most_ten_of_a_kind(ground: Ground, capsys: pytest.C
 
 
 @pytest.mark.parametrize(
-    ("drives", "places"),
+    ("marks", "places"),
     [
         ([], 0),
-        ([("curlew", ""), ("dunlin", "")], 2),
-        ([("curlew", "ata-1"), ("dunlin", "ata-2")], 2),
-        ([("curlew", "ata-1"), ("dunlin", "ata-1")], 1),
-        ([("curlew", "ata-1"), ("dunlin", "ata-2"), ("plover", "ata-1+ata-2")], 1),  # a mirror of both
-        ([("curlew", "ata-1"), ("dunlin", ""), ("plover", "ata-1")], 2),
-        (
-            [("curlew", "drive:dunlin"), ("dunlin", "")],
-            1,
-        ),  # a mark that looks like ours costs a place, not a lie
+        ([""], 1),
+        (["", ""], 1),  # nobody can say that they are apart
+        (["ata-1", "ata-2"], 2),
+        (["ata-1", "ata-1"], 1),
+        (["ata-1", "ata-2", "ata-1+ata-2"], 1),  # a mirror of both
+        (["ata-1", "", "ata-1"], 2),
     ],
 )
-def test_places_are_what_is_lost_at_once(drives: list[tuple[str, str]], places: int) -> None:
-    assert count_places(drives) == places
+def test_places_are_what_is_lost_at_once(marks: list[str], places: int) -> None:
+    assert count_places(marks) == places
 
 
 def test_what_a_file_holds_is_told_by_its_bytes(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from tests.cli_ground import (
     AT,
     SHELF_SETTINGS,
     Ground,
+    doubt,
     end_load,
     hold,
     make_ground,
@@ -243,12 +244,37 @@ def test_nothing_waits_and_nothing_is_said_of_waiting(
     assert "to be made" not in told_by(shelves, capsys)
 
 
+def test_what_is_in_a_drives_place_and_will_not_do_needs_somebody_whatever_it_lacks(
+    ground: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hold(ground, "curlew", "dunlin")
+    set_state(ground, "dunlin", state="unusable", reason="it is read-only (ro)")
+    assert ground.run("status") == 1
+    assert "dunlin cannot be used: it is read-only (ro)" in printed(capsys)
+
+
+def test_the_copies_of_a_drive_in_doubt_count_for_nothing(
+    ground: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hold(ground, "curlew", "dunlin")
+    assert ground.run("status") == 0
+    assert "cleared: 2 verified copies" in printed(capsys)
+    doubt(ground, "dunlin", "it is a clone")
+    assert ground.run("status") == 1
+    told = printed(capsys)
+    assert "dunlin is in doubt, and its copies count for nothing meanwhile: it is a clone" in told
+    assert "NOT cleared" in told
+    hold(ground, "curlew", "dunlin")  # the right drive was there again
+    assert ground.run("status") == 0
+    assert "cleared: 2 verified copies" in printed(capsys)
+
+
 def test_a_full_drive_is_no_need_while_its_shelf_has_room(
     shelves: Ground, capsys: pytest.CaptureFixture[str]
 ) -> None:
     lock = LedgerLock(shelves.settings.ledger)
     want(shelves, "curlew")
-    set_state(shelves, "curlew", state="full", reason="it is full")
+    set_state(shelves, "curlew", state="full", reason="it is full", at=utc_text(datetime.now(UTC)))
     set_room(shelves, "curlew", 0)
     set_room(shelves, "snipe", 1000)
     assert shelves.run("status") == 0
@@ -259,9 +285,13 @@ def test_a_full_drive_is_no_need_while_its_shelf_has_room(
         "the shelf studio is full (curlew and snipe), and curlew lacks 3 files, 69 B: add a drive,"
         " one line in the settings with `shelf: studio`" in told
     )
+    set_state(shelves, "curlew", state="full", reason="it is full still")  # for long
     set_room(shelves, "snipe", 1000)
     set_state(shelves, "snipe", state="full")
     assert shelves.run("status") == 1
+    set_state(shelves, "snipe", state="here")
+    assert shelves.run("status") == 1
+    assert "which the other drives of the shelf studio cannot take as they are" in printed(capsys)
     lock.release()
 
 

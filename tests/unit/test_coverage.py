@@ -237,7 +237,7 @@ def test_a_cloud_folder_is_neither_a_copy_nor_away(
     text = ground.file.read_text().replace("medium: cloud,", "medium: cloud, away: true,")
     ground.file.write_text(text)
     with ground.open_ledger() as ledger, ledger.transaction():
-        ledger.bays.bind("north-cloud", "identity of north-cloud")
+        ledger.bays.bind("north-cloud", "identity of north-cloud", disk="disk:system")
     change(
         ground,
         "UPDATE copy SET drive = (SELECT drive FROM bay WHERE name = 'north-cloud')"

@@ -67,6 +67,22 @@ def test_a_drive_that_came_is_said_to_be_up_to_date_once(tmp_path: Path, context
     assert 'curlew is up to date: nothing was missing"' in (tmp_path / "replication.jsonl").read_text()
 
 
+def test_a_new_drive_whose_first_mark_was_planned_and_not_written_is_no_clone(context: Context) -> None:
+    """As a power cut leaves it between the two."""
+    visited(context)
+    number = context.desk.look(lambda l: l.bays.get("curlew").drive)
+    assert number is not None
+    context.desk.ask(lambda l: l.bays.plan_mark(number, found="", new="ab" * 16))
+    visited(context)
+    assert context.desk.look(lambda l: l.bays.get("curlew").state) == "here"
+    context.desk.ask(lambda l: l.bays.plan_mark(number, found="cd" * 16, new="ab" * 16))
+    visited(context)
+    bay = context.desk.look(lambda l: l.bays.get("curlew"))
+    assert bay.state == "unusable"
+    assert "not the mark that curlew was last left with" in bay.reason
+    assert bay.doubt == bay.reason
+
+
 def test_silence_is_told_once_and_over_when_the_drive_is_looked_at_again(
     tmp_path: Path, context: Context
 ) -> None:
@@ -78,7 +94,7 @@ def test_silence_is_told_once_and_over_when_the_drive_is_looked_at_again(
     lane.note_silence()
     lane.note_silence()
     bay = context.desk.look(lambda l: l.bays.get("curlew"))
-    assert bay.state == "waiting"
+    assert bay.state == "unusable"
     assert "does not answer" in bay.reason
     assert said(tmp_path).count("drive_does_not_answer") == 1
     visited(context)

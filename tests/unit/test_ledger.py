@@ -639,12 +639,56 @@ def test_a_suspect_copy_counts_as_none_and_is_wanted_again(ledger: Ledger) -> No
     assert ledger.copies.drive_places(copy.content, besides="dunlin") == []
     (wish,) = wishes(ledger)
     assert (wish.serving, wish.serving_path, wish.serving_is_same) == (copy.id, copy.path, True)
-    assert ledger.copies.has_another(copy.content, besides=CURLEW)  # it is in its source
+    assert ledger.copies.has_another(copy.content, besides=CURLEW, bays=("curlew",))  # it is in its source
     with ledger.transaction():
         ledger.seen.mark_gone("cards", b"", [b"A.CR3"])
-    assert not ledger.copies.has_another(copy.content, besides=CURLEW)
+    assert not ledger.copies.has_another(copy.content, besides=CURLEW, bays=("curlew", "dunlin"))
+    with ledger.transaction():
+        ledger.copies.verified(drive=DUNLIN, path=b"A.CR3", content=copy.content, mtime_ns=1, at=AT)
+    assert ledger.copies.has_another(copy.content, besides=CURLEW, bays=("curlew", "dunlin"))
+    assert not ledger.copies.has_another(copy.content, besides=CURLEW, bays=("curlew",))  # it was taken out
+    with ledger.transaction():
+        ledger.bays.set_doubt("dunlin", "it is a clone")
+    assert not ledger.copies.has_another(copy.content, besides=CURLEW, bays=("curlew", "dunlin"))
     copied(ledger)  # its lane read it, and it was good after all
     assert [c.state for c in ledger.copies.on_drive(CURLEW)] == [CopyState.VERIFIED]
+
+
+def test_drives_that_were_seen_on_one_disk_stay_one_place_when_it_is_plugged_in_again(ledger: Ledger) -> None:
+    taken(ledger, seen(b"A.CR3"))
+    copied(ledger)
+    copied(ledger, "dunlin", DUNLIN)
+    load = ledger.loads.latest(1)[0].id
+
+    def places(*found: tuple[str, str]) -> int:
+        with ledger.transaction():
+            for name, disk in found:
+                ledger.bays.bind(name, f"id-of-{name}", disk=disk)
+        short = [ledger.loads.verdict(load, copies=n, counting=("curlew", "dunlin")).short for n in (1, 2)]
+        assert short[0] == 0
+        return 1 if short[1] else 2
+
+    assert places(("curlew", "seen:boot/5"), ("dunlin", "seen:boot/5")) == 1
+    assert places(("curlew", "seen:boot/9")) == 1  # its other part is not mounted this time
+    assert places(("dunlin", "seen:boot/12")) == 1
+    assert places(("curlew", "seen:boot/12")) == 1
+    assert places(("dunlin", "named:boathouse")) == 2  # a person knows better
+    assert places(("dunlin", "disk:ata-7"), ("curlew", "disk:ata-8")) == 2
+
+
+def test_drives_of_which_nobody_knows_where_they_lie_are_one_place(ledger: Ledger) -> None:
+    taken(ledger, seen(b"A.CR3"))
+    copied(ledger)
+    copied(ledger, "dunlin", DUNLIN)
+    load = ledger.loads.latest(1)[0].id
+    assert ledger.loads.verdict(load, copies=2, counting=("curlew", "dunlin")).is_cleared
+    with ledger.transaction():
+        ledger.bays.bind("curlew", "id-of-curlew", disk="")
+        ledger.bays.bind("dunlin", "id-of-dunlin", disk="")
+    assert not ledger.loads.verdict(load, copies=2, counting=("curlew", "dunlin")).is_cleared
+    with ledger.transaction():
+        ledger.bays.name_disks({"curlew": "named:boathouse"})
+    assert ledger.loads.verdict(load, copies=2, counting=("curlew", "dunlin")).is_cleared
 
 
 def test_a_drive_is_known_by_the_mark_that_it_was_left_with(ledger: Ledger) -> None:

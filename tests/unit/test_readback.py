@@ -97,7 +97,7 @@ def test_i4_it_comes_from_the_medium_and_leaves_nothing_cached(
     assert pages_of(path)  # just written: it is in memory
     before = fetched_bytes()
     assert path.read_bytes() == content
-    assert fetched_bytes() - before < MIB  # a plain read proves nothing: it came from memory
+    assert fetched_bytes() - before < len(content) // 2  # a plain read proves nothing: it came from memory
     before = fetched_bytes()
     found = prover.read_back(files, b"A.CR3")
     assert fetched_bytes() - before >= len(content)

@@ -12,6 +12,7 @@ import pytest
 
 from replicatord.copying.context import Context
 from replicatord.copying.group import GroupResult
+from replicatord.copying.moves import set_aside_path
 from replicatord.copying.visit import Visit
 from replicatord.drives.identity import new_identity, write_identity
 from replicatord.drives.presence import OpenDrive, open_drive
@@ -19,6 +20,7 @@ from replicatord.ledger.desk import LedgerDesk
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.replan import replan
 from replicatord.log.replication import ReplicationLog
+from replicatord.model.copies import CopyState, DriveId
 from replicatord.model.frames import FileStat
 from replicatord.model.settings import Source
 from tests.core_builders import AT, STUDIO, drive, ledger_at, open_folder, seen, settings_of, tier, tree_of
@@ -61,8 +63,15 @@ def take(ledger: Ledger, context: Context, folder: Path) -> None:
     replan(ledger, pictures, settings=context.settings, today=date(2026, 3, 1), zone=UTC)
 
 
-def visit(context: Context) -> list[GroupResult]:
-    """Make one visit to the end and give what became of its groups."""
+def visit(context: Context, *, marks: list[bytes] | None = None) -> list[GroupResult]:
+    """Make one visit to the end and give what became of its groups, and the marks that it left meanwhile."""
+    root = Path(context.settings.drives["curlew"].root)
+
+    def note(result: GroupResult) -> None:
+        results.append(result)
+        if marks is not None:
+            marks.append((root / ".replicatord" / "probe").read_bytes())
+
     opened = open_drive(context.settings.drives["curlew"], studio=STUDIO)
     assert isinstance(opened, OpenDrive)
     results: list[GroupResult] = []
@@ -71,14 +80,15 @@ def visit(context: Context) -> list[GroupResult]:
         opened,
         1,
         is_resting=lambda _wish: False,
-        on_group=results.append,
+        on_group=note,
         must_stop=lambda: False,
         find_twin=lambda: None,
         abilities=None,
     )
     try:
         visiting.begin()
-        assert visiting.work() is None
+        why = visiting.work()
+        assert why is None or why.is_full
     finally:
         visiting.close()
         opened.close()
@@ -109,3 +119,157 @@ def test_what_stands_in_place_of_one_folder_holds_up_no_other_copy(
     assert tree_of(tmp_path / "elsewhere") == {}
     if obstacle == "file":
         assert (tmp_path / "curlew" / "B").read_bytes() == b"somebody's"
+
+
+# Copies that are not good
+
+
+def other_layout(context: Context) -> None:
+    """Have everything lie elsewhere from now on."""
+    settings = settings_of(tier(layout="{source}/{name}", drives=("curlew",)))
+    context.settings = replace(context.settings, tiers=settings.tiers)
+    zone, today = UTC, date(2026, 3, 1)
+    context.desk.ask(
+        lambda l: replan(
+            l, l.seen.pictures_after(0, limit=99), settings=context.settings, today=today, zone=zone
+        )
+    )
+
+
+def suspect(context: Context, path: bytes) -> None:
+    """Have a copy found bad when it was read."""
+
+    def note(ledger: Ledger) -> None:
+        copy = ledger.copies.find_at(1, path)
+        assert copy is not None
+        assert ledger.copies.suspect(copy.id)
+
+    context.desk.ask(note)
+
+
+def states(context: Context) -> dict[str, CopyState]:
+    """Give the state of each copy that is known of curlew."""
+    paths = context.desk.look(
+        lambda l: {path for folder in (b"A", b"cards") for path in l.fixity.known_in(1, folder)}
+    )
+    found = {path: context.desk.look(lambda l, p=path: l.copies.find_at(1, p)) for path in paths}  # type: ignore[misc]
+    return {path.decode(): copy.state for path, copy in found.items() if copy is not None}
+
+
+def put_one(tmp_path: Path, context: Context) -> Path:
+    """Copy one file to curlew; give where it lies there."""
+    (tmp_path / "cards" / "A.CR3").write_bytes(b"heron")
+    context.desk.ask(lambda l: take(l, context, tmp_path / "cards"))
+    visit(context)
+    copy = tmp_path / "curlew" / "A" / "A.CR3"
+    assert copy.read_bytes() == b"heron"
+    return copy
+
+
+def test_i4_a_copy_that_went_bad_is_not_made_good_by_moving_it(tmp_path: Path, context: Context) -> None:
+    copy = put_one(tmp_path, context)
+    copy.write_bytes(b"hexon")
+    suspect(context, b"A/A.CR3")
+    other_layout(context)
+    visit(context)
+    held = tree_of(tmp_path / "curlew")
+    assert held["cards/A.CR3"] == b"heron"
+    assert [content for path, content in held.items() if "set-aside" in path] == [b"hexon"]
+    assert "A/A.CR3" not in held
+    assert states(context) == {"cards/A.CR3": CopyState.VERIFIED}
+
+
+def test_a_copy_that_was_suspected_wrongly_is_moved_once_it_was_read(
+    tmp_path: Path, context: Context
+) -> None:
+    put_one(tmp_path, context)
+    suspect(context, b"A/A.CR3")
+    other_layout(context)
+    (tmp_path / "cards" / "A.CR3").unlink()
+    visit(context)
+    assert tree_of(tmp_path / "curlew")["cards/A.CR3"] == b"heron"
+    assert states(context) == {"cards/A.CR3": CopyState.VERIFIED}
+
+
+def test_i8_a_bad_copy_stays_until_a_good_one_was_proved(tmp_path: Path, context: Context) -> None:
+    copy = put_one(tmp_path, context)
+    content = context.desk.look(lambda l: l.copies.find_at(1, b"A/A.CR3"))
+    assert content is not None
+    dunlin = replace(context.settings.drives["curlew"], name="dunlin", root=str(tmp_path / "dunlin"))
+    context.desk.ask(
+        lambda l: l.copies.verified(drive=2, path=b"A.CR3", content=content.content, mtime_ns=1, at=AT)
+    )
+    (tmp_path / "cards" / "A.CR3").unlink()
+    context.desk.ask(lambda l: l.seen.mark_gone("cards", b"", [b"A.CR3"]))
+    copy.write_bytes(b"hexon")
+    suspect(context, b"A/A.CR3")
+
+    def troubles() -> str:
+        return context.desk.look(lambda l: l.answers.troubles())[0].trouble
+
+    visit(context)  # dunlin is no longer in the settings: perhaps it died
+    assert "no good copy is known anywhere" in troubles()
+    context.settings = replace(context.settings, drives={**context.settings.drives, "dunlin": dunlin})
+    visit(context)  # dunlin is in the cupboard
+    assert "on no drive that is here" in troubles()
+    assert {path: held for path, held in tree_of(tmp_path / "curlew").items() if "A.CR3" in path} == {
+        "A/A.CR3": b"hexon"
+    }
+    (tmp_path / "dunlin").mkdir()
+    (tmp_path / "dunlin" / "A.CR3").write_bytes(b"heron")
+    with open_folder(tmp_path / "dunlin") as fd:
+        write_identity(
+            fd, replace(new_identity(name="dunlin", studio=STUDIO, at=AT), id=DriveId("id-of-dunlin"))
+        )
+    context.desk.ask(lambda l: l.bays.set_state("dunlin", state="here", reason="", at=AT))
+    visit(context)
+    held = tree_of(tmp_path / "curlew")
+    assert held["A/A.CR3"] == b"heron"
+    assert [content for path, content in held.items() if "set-aside" in path] == [b"hexon"]
+
+
+def test_i7_each_group_leaves_a_mark_of_its_own(tmp_path: Path, context: Context) -> None:
+    """A drive that is set back to how it was between two groups of one visit is told from itself."""
+    put_one(tmp_path, context).write_bytes(b"hexon")
+    suspect(context, b"A/A.CR3")
+    marks: list[bytes] = []
+    visit(context, marks=marks)  # one group reads what is there, the next makes it anew
+    assert len(set(marks)) == len(marks) == 2
+
+
+def test_a_limit_that_is_lowered_counts_at_once(tmp_path: Path, context: Context) -> None:
+    (tmp_path / "cards" / "A.CR3").write_bytes(b"heron")
+    context.desk.ask(lambda l: take(l, context, tmp_path / "cards"))
+    opened = open_drive(context.settings.drives["curlew"], studio=STUDIO)
+    assert isinstance(opened, OpenDrive)
+    curlew = replace(context.settings.drives["curlew"], limit_bytes=4)
+    context.settings = replace(context.settings, drives={"curlew": curlew})
+    visiting = Visit(
+        context,
+        opened,
+        1,
+        is_resting=lambda _wish: False,
+        on_group=lambda _result: None,
+        must_stop=lambda: False,
+        find_twin=lambda: None,
+        abilities=None,
+    )
+    try:
+        visiting.begin()
+        why = visiting.work()
+    finally:
+        visiting.close()
+        opened.close()
+    assert why is not None
+    assert (why.is_full, why.reason) == (True, "it has reached its limit of 4 B")
+    assert not (tmp_path / "curlew" / "A").exists()
+
+
+def test_what_is_set_aside_keeps_the_end_of_its_name_and_no_half_letter() -> None:
+    """A letter of three bytes in UTF-8 (RFC 3629), which exFAT would not have cut."""
+    path = b"100TIDEC/" + "\u9df9".encode() * 66 + b".DNG"
+    folder, _, name = set_aside_path(path, at="2026-01-26T21:14:03.120Z", number=7).rpartition(b"/")
+    assert folder == b".replicatord/set-aside"
+    assert name.decode().startswith("2026-01-26T211403.120Z-7-\u9df9")
+    assert name.endswith(b".DNG")
+    assert len(name) <= 255

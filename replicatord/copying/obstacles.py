@@ -1,0 +1,167 @@
+"""What is in a copy's way on its drive, and copies that cannot be made: one path's trouble, never the drive's.
+
+May not move anything before its replacement was proved, and never the only copy there is (promise I8). Somebody
+else's file is left as it is.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from replicatord.copying.context import Context
+from replicatord.copying.files import DriveFiles, is_regular
+from replicatord.copying.moves import move_copy, set_aside_path
+from replicatord.ledger.ledger import Ledger, SplitStem
+from replicatord.ledger.wishes import Wish
+from replicatord.log.times import path_fields, path_text
+from replicatord.model.copies import CopyState
+from replicatord.rules.paths import SUFFIX_HEX_DIGITS, suffixed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bad:
+    """A copy of ours that is not what it should be, to be set aside once its replacement was proved."""
+
+    copy: int
+    path: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """Whether a copy can be made now: around what was in its way, or in place of a bad copy."""
+
+    is_open: bool
+    bad: Bad | None = None
+
+
+def step_aside(context: Context, files: DriveFiles, wish: Wish) -> bool:
+    """Give a wish another path, because somebody else's file has its own; tell whether there is one."""
+    path = _free_path_beside(files, wish, context.desk.look(lambda l: l.split_stem))
+    if path is None:
+        note_trouble(context, wish, "other files have every name that it could get")
+        return False
+
+    def note(ledger: Ledger) -> None:
+        ledger.wishes.set_path(wish.id, path)
+        context.say(
+            ledger,
+            "path_was_taken",
+            {
+                "level": "warning",
+                "drive": wish.placement.drive,
+                **path_fields("path", wish.placement.path),
+                **path_fields("instead", path),
+            },
+        )
+
+    context.desk.ask(note)
+    return True
+
+
+def make_way(context: Context, files: DriveFiles, wish: Wish, *, drive: int) -> Way:
+    """Deal with a file that is in a copy's way and is not what it should be.
+
+    A bad copy of ours is made anew, if another good one is known to make it from (promise I8); the only one there
+    is stays where it is, and is told. Somebody else's file stays, the copy goes beside it.
+    """
+    known = context.desk.look(lambda l: l.copies.find_at(drive, wish.placement.path))
+    if known is None or known.state is not CopyState.SUSPECT or known.content != wish.content:
+        return Way(is_open=step_aside(context, files, wish))
+    bays = tuple(context.settings.drives)
+    if not context.desk.look(lambda l: l.copies.has_another(wish.content, besides=drive, bays=bays)):
+        note_trouble(
+            context,
+            wish,
+            "it no longer holds what it should, and no good copy is known anywhere: it is left as it is."
+            " Look for the picture on other media before anything else",
+        )
+        return Way(is_open=False)
+    return Way(is_open=True, bad=Bad(copy=known.id, path=known.path))
+
+
+def set_bad_aside(context: Context, files: DriveFiles, wish: Wish, bad: Bad, *, drive: int) -> None:
+    """Move a bad copy apart, kept for a person to look at. Its replacement was proved before. Raises OSError."""
+    new = set_aside_path(bad.path, at=context.at(), number=wish.id)
+    move_copy(
+        context.desk, files, drive=drive, copy=bad.copy, old=bad.path, new=new, state=CopyState.SET_ASIDE
+    )
+
+    def note(ledger: Ledger) -> None:
+        ledger.wishes.forget_copy(bad.copy)
+        context.say(
+            ledger,
+            "copy_set_aside",
+            {
+                "level": "error",
+                "drive": wish.placement.drive,
+                **path_fields("path", bad.path),
+                **path_fields("set_aside_as", new),
+                "digest": wish.placement.digest.hex(),
+                "reason": "it no longer held what it should; the copy was made again from another place",
+            },
+        )
+
+    context.desk.ask(note)
+
+
+def _free_path_beside(files: DriveFiles, wish: Wish, split_stem: SplitStem) -> bytes | None:
+    """Find a path for a copy whose own is taken: a digest suffix, as for two frames with one name."""
+    folder, name = os.path.split(wish.placement.path)
+    stem, ext = split_stem(name)
+    for hex_digits in SUFFIX_HEX_DIGITS:
+        new_stem = suffixed(stem, wish.placement.digest, hex_digits=hex_digits, longest_ext=len(ext))
+        path = os.path.join(folder, new_stem + (b"." + ext if ext else b""))
+        found = files.find_stat(path)
+        if found is None or (is_regular(found) and found.st_size == wish.placement.size_bytes):
+            return path
+    return None
+
+
+def path_trouble(exc: OSError) -> str:
+    """Say what is wrong with one path of a drive that is all right otherwise."""
+    if isinstance(exc, NotADirectoryError):
+        return "a file or a link is in the place of a folder of its path"
+    return (
+        f"its path on the drive gives an error ({exc.strerror}); if that stays so, the drive's file system may be"
+        " damaged there: unmount it and have it checked"
+    )
+
+
+def note_trouble(context: Context, wish: Wish, trouble: str) -> None:
+    """Remember why a copy is still wanted, and tell it once."""
+    _note(
+        context,
+        wish,
+        "copy_waits",
+        trouble,
+        lambda ledger: ledger.wishes.set_trouble(wish.id, trouble=trouble, is_try=True),
+    )
+
+
+def note_refused(context: Context, wish: Wish, trouble: str) -> None:
+    """Remember that a drive cannot hold a file whatever is tried, and tell it once."""
+    _note(context, wish, "copy_refused", trouble, lambda ledger: ledger.wishes.refuse(wish.id, trouble))
+
+
+def _note(context: Context, wish: Wish, event: str, trouble: str, is_news: Callable[[Ledger], bool]) -> None:
+    def note(ledger: Ledger) -> None:
+        if is_news(ledger):
+            context.say(
+                ledger,
+                event,
+                {
+                    "level": "warning",
+                    "drive": wish.placement.drive,
+                    **path_fields("path", wish.placement.path),
+                    "source": path_text(
+                        b"/".join(
+                            part for part in (wish.source.encode(), wish.folder, wish.placement.name) if part
+                        )
+                    ),
+                    "reason": trouble,
+                },
+            )
+
+    context.desk.ask(note)
