@@ -473,6 +473,11 @@ class Passed:
     verified: list[Line]  # in the first pass
 
 
+def is_fusefat_busy(line: Line) -> bool:
+    """Tell whether fusefat refused a call while it was busy, as it does; the drive is visited again at once."""
+    return line["event"] == "drive_waits" and "(Operation not permitted)" in str(line["reason"])
+
+
 def raw_path(line: Line, key: str) -> bytes:
     """Give a path of a log line: in hex beside the text where the text cannot say it."""
     in_hex = line.get(f"{key}_hex")
@@ -525,7 +530,8 @@ def test_the_program_copies_every_hard_name_and_a_second_pass_copies_nothing(
     check_sums(studio.drives[name], files=wanted.total())
     stems = Counter(split_stem(path)[0] for path in found)
     assert sorted(stems.values()) == [1, *[3] * len(_FRAMES)]  # the files of each frame keep one stem
-    assert {line["event"] for line in studio.lines() if "level" in line} == {"facts_not_read"}  # random raws
+    told = {line["event"] for line in studio.lines() if "level" in line and not is_fusefat_busy(line)}
+    assert told == {"facts_not_read"}  # random raws
     assert passed.second[name] == found
     assert len(studio.lines("copy_verified", drive=name)) == wanted.total()
     assert not studio.lines("copy_refiled")

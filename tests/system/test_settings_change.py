@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from replicatord.config import parse_settings
-from tests.studio import HIDDEN, Service, Studio, adopt, check_sums, new_studio, running
+from tests.studio import HIDDEN, Service, Studio, adopt, check_sums, new_studio, running, until
 
 _BOTH = ("curlew", "dunlin")
 _EFFECT_S = 2.0  # from the save to the first copy that is there because of it, by a service that is warm
