@@ -21,7 +21,7 @@ from replicatord.config.cut import is_cut_of
 from replicatord.copying.checking import CheckAsk
 from replicatord.drives.kernel import read_mounts
 from replicatord.drives.mounts import MountWatch
-from replicatord.duties.board import Speedometer, board_text, write_board
+from replicatord.duties.board import DriveNow, Speedometer, board_text, write_board
 from replicatord.duties.check_requests import take_check
 from replicatord.duties.clock import Clock
 from replicatord.duties.loads import LoadTeller
@@ -159,6 +159,10 @@ class _Service:
             self._board = now
             write_board(studio.context.settings.log, now)
 
+    def _leave_board(self, drives: list[DriveNow]) -> None:
+        """Leave the text about the drives as they are without a service: nothing is copied to them any more."""
+        write_board(self._studio.context.settings.log, board_text(drives, {}))
+
     def _keep_watching(self) -> None:
         """Wake lanes when a disk came or went, and set the watch anew where it is not what it should be."""
         studio = self._studio
@@ -193,7 +197,7 @@ class _Service:
         try:
             self._say("service_stopped", fields)
         finally:
-            stuck = self._studio.stop()
+            stuck = self._studio.stop(self._leave_board)
         if stuck:
             # Leaving the usual way would wait for them for ever. Ledger and log are closed by now.
             console.warning("stopped_without", threads=stuck)

@@ -9,7 +9,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, tzinfo
 from typing import Final
 
@@ -73,6 +73,9 @@ class Studio:
         self.cards = Cards(self.context, zone=self.zone, wake_lanes=self._wake, is_ahead=self._is_ahead)
         self._mounted: Mapping[str, Mount | None] = {}
         self._ahead_since: tuple[int, float] = (0, 0.0)
+        self._leaving: list[
+            Lane
+        ] = []  # of drives that were taken out of the settings, until their visit ended
         self.planner = Planner(self.context, zone=self.zone)
 
     def start(self) -> None:
@@ -96,6 +99,7 @@ class Studio:
         self._note_drives()
         for name in [name for name in self.lanes if name not in settings.drives]:
             self.lanes[name].leave()
+            self._leaving = [lane for lane in (*self._leaving, self.lanes[name]) if lane.is_alive()]
             self.lanes = {each: lane for each, lane in self.lanes.items() if each != name}
         self._start_lanes()
         self.rescan("the settings changed")
@@ -184,16 +188,17 @@ class Studio:
             ("planner", self.planner.failure),
             ("looker of a card", self.cards.find_failure()),
         ]
-        parts += [(f"lane of {name}", lane.failure) for name, lane in self.lanes.items()]
+        parts += [(f"lane of {lane.bay}", lane.failure) for lane in (*self.lanes.values(), *self._leaving)]
         for name, failure in parts:
             if failure is not None:
                 return f"the {name} ended: {failure!r}"
         return ""
 
-    def stop(self) -> list[str]:
+    def stop(self, last_look: Callable[[list[DriveNow]], None] = lambda _: None) -> list[str]:
         """Stop all parts within ten seconds; whatever is in hand is finished or given up, and nothing is lost.
 
-        Gives the threads that did not end: a drive that hangs holds its lane inside the kernel.
+        `last_look` gets how each drive is then. Gives the threads that did not end: a drive that hangs holds its
+        lane inside the kernel.
         """
         self.context.stop.set()
         self.hints.close()
@@ -205,11 +210,13 @@ class Studio:
             self.looker,
             *self.cards.close(),
             *self.lanes.values(),
+            *self._leaving,
             self.planner,
         ]
         for thread in threads:
             if thread.ident is not None:
                 thread.join(max(deadline - time.monotonic(), 0.1))
+        last_look(self.desk.look(self.drives_now))
         self.desk.close()
         self._log.close()
         self._lock.release()

@@ -474,7 +474,7 @@ class Passed:
 
 
 def is_fusefat_busy(line: Line) -> bool:
-    """Tell whether fusefat refused a call while it was busy, as it does; the drive is visited again at once."""
+    """Tell whether fusefat refused a call, as was seen under load; the drive is visited again and gets all of it."""
     return line["event"] == "drive_waits" and "(Operation not permitted)" in str(line["reason"])
 
 

@@ -122,6 +122,8 @@ def test_a_stop_in_the_midst_of_copying_is_quick_and_loses_nothing(studio: Studi
         took_s = service.stop()
     assert len(studio.lines("copy_verified")) < 2 * len(files), "it was done before it was stopped"
     assert took_s < _STOP_S
+    board = studio.log.with_name("drives.txt").read_text()
+    assert "copying" not in board
     assert studio.lines("service_stopped")
     assert not [line for line in studio.lines() if line.get("level") == "error"]
 
