@@ -9,6 +9,7 @@ import os
 import select
 import signal
 import sys
+import threading
 import time
 from collections.abc import Mapping
 from datetime import timedelta
@@ -26,6 +27,7 @@ from replicatord.duties.check_requests import take_check
 from replicatord.duties.clock import Clock
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
+from replicatord.duties.rehearsals import FRAMES, is_due, take_asked
 from replicatord.duties.releases import RELEASE, release
 from replicatord.duties.requests import take_request
 from replicatord.duties.visits import tell_visits
@@ -82,6 +84,7 @@ class _Service:
         self._loads = LoadTeller(self._studio.context)
         self._told_mark: tuple[object, ...] = ()
         self._speeds = Speedometer()
+        self._rehearsal: threading.Thread | None = None
         self._board = ""  # the text about the drives that is in its file
         self._board_mark = (0, 0.0)  # how much the ledger had changed when that was made, and when it was
         self._watch_again = False  # a source that was not there may be there now
@@ -122,6 +125,7 @@ class _Service:
         studio.note_silence()
         self._take_asked_check()
         self._take_release()
+        self._take_asked_rehearsal()
         self._show_drives()
         studio.desk.look(lambda l: l.lines.last_number())
         # The ledger answered, so the loop makes real progress: only now is the watchdog told so.
@@ -208,6 +212,7 @@ class _Service:
         self._clock.every(settings.rescan_every_s, self._rescan, name="rescan")
         self._clock.every(3600, self._tell_visits, name="visits")
         self._clock.every(_FIXITY_S, self._check_fixity, name="fixity")
+        self._clock.every(3600, self._rehearse_if_due, name="rehearsal")
         # Ages are counted in days; once an hour is early enough for any midnight and any suspend.
         self._clock.every(3600, self._studio.planner.ask, name="replan")
 
@@ -226,6 +231,23 @@ class _Service:
             if self._studio.has_due(lane.bay, ask.before):
                 lane.ask_check(ask)
 
+    def _rehearse_if_due(self) -> None:
+        """Bring some frames back once a month, in the hours for reading drives."""
+        context = self._studio.context
+        check = context.settings.fixity_check
+        if check is None or not is_within(check.between, context.now()):
+            return
+        if self._studio.desk.look(lambda l: is_due(l, context.now())):
+            self._rehearse(FRAMES)
+
+    def _rehearse(self, frames: int) -> None:
+        """Bring frames back, in a thread of its own: it may take long, and a drive may hang."""
+        if self._rehearsal is None or not self._rehearsal.is_alive():
+            self._rehearsal = threading.Thread(
+                target=self._studio.rehearse, args=(frames,), name="rehearsal", daemon=True
+            )
+            self._rehearsal.start()
+
     def _take_asked_check(self) -> None:
         """Have drives checked because a command asked for it, by a file beside the ledger."""
         asked = take_check(self._studio.context.settings.ledger)
@@ -235,6 +257,12 @@ class _Service:
         for lane in self._studio.lanes.values():
             if asked.drive in ("", lane.bay):
                 lane.ask_check(ask)
+
+    def _take_asked_rehearsal(self) -> None:
+        """Bring frames back because a command asked for it."""
+        frames = take_asked(self._studio.context.settings.ledger)
+        if frames is not None:
+            self._rehearse(frames)
 
     def _take_release(self) -> None:
         """Release a held source because a person said so."""

@@ -17,10 +17,12 @@ from tzlocal import get_localzone
 
 from replicatord.copying.context import Context
 from replicatord.copying.lane import Lane
+from replicatord.copying.rehearsal import rehearse
 from replicatord.drives.kernel import Mount
 from replicatord.drives.mounts import mounts_below
 from replicatord.duties.board import DriveNow
 from replicatord.duties.planner import Planner
+from replicatord.duties.rehearsals import LastRehearsal, tell_rehearsal, wake_damaged
 from replicatord.ledger.desk import LedgerDesk
 from replicatord.ledger.ledger import Ledger, open_ledger
 from replicatord.ledger.lock import LedgerLock
@@ -35,6 +37,7 @@ from replicatord.watching.settling import Spot
 
 _STOP_S: Final = 10.0  # a stop finishes or gives up the group in hand within this
 _AHEAD_BYTES: Final = 1 << 30  # reading may be so far ahead of the quickest lane: it stays in the page cache
+_LOOK_S: Final = 0.2  # how often whoever waits looks
 _STALL_S: Final = 10.0  # lanes that finish nothing for so long are not waited for
 _SILENT_S: Final = 60.0  # a visit without a sign of life for so long: its drive does not answer
 
@@ -157,6 +160,35 @@ class Studio:
             )
 
         return self.desk.look(look)
+
+    def wait_quiet(self) -> str:
+        """Wait until nothing is left that can be done now; give which part died meanwhile, "" when none did."""
+        while not self.is_quiet():
+            failure = self.find_failure()
+            if failure:
+                return failure
+            time.sleep(_LOOK_S)
+        return ""
+
+    def rehearse(self, frames: int) -> LastRehearsal | None:
+        """Bring back some frames of each shelf, and tell how that went; None when it was stopped or could not be."""
+        context = self.context
+        try:
+            proofs = rehearse(self.desk.look, context.settings, frames=frames, must_stop=context.stop.is_set)
+            if context.stop.is_set():
+                return None
+            last = self.desk.ask(lambda l: tell_rehearsal(l, context, proofs))
+        except OSError as exc:
+            reason = f"the temporary place beside the ledger: {exc.strerror}"
+            fields = {"level": "warning", "reason": reason}
+            self.desk.ask(lambda l: context.say(l, "rehearsal_not_made", fields))
+            return None
+        except RuntimeError:
+            if context.stop.is_set():
+                return None  # the ledger was closed meanwhile
+            raise
+        wake_damaged(context, proofs)
+        return last
 
     def drives_now(self, ledger: Ledger) -> list[DriveNow]:
         """Give how each drive is at this moment."""

@@ -61,14 +61,6 @@ def _by_ourselves(settings: Settings, request: CheckRequest) -> None:
         print(shown(f"Not here, and not checked: {listed(absent)}."))
 
 
-def _wait_quiet(studio: Studio) -> None:
-    while not studio.is_quiet():
-        failure = studio.find_failure()
-        if failure:
-            raise CommandError(failure)
-        time.sleep(_LOOK_S)
-
-
 def _by_the_service(settings: Settings, request: CheckRequest, seen: int) -> int:
     with ledger_for_asking(settings) as ledger:
         here = {bay.name for bay in ledger.bays.all() if bay.state in ("here", "full")}
@@ -104,3 +96,9 @@ def _print_new(settings: Settings, seen: int) -> tuple[int, int]:
             if line.get("outcome") == "fail":
                 status = 1
     return seen, status
+
+
+def _wait_quiet(studio: Studio) -> None:
+    failure = studio.wait_quiet()
+    if failure:
+        raise CommandError(failure)

@@ -130,6 +130,8 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         ),
         "fixity_check": _about("drive", "fixity check: {text}"),
         "fixity_check_failed": _say_failed,
+        "rehearsal_done": _about("", "rehearsal: {text}"),
+        "rehearsal_not_made": _about("", "no rehearsal could be made: {reason}"),
         "spare_not_made": _about("", "{reason}"),
         "spare_did_not_match": _about(
             "drive", "the spare copy of the ledger did not match when it was read back"

@@ -112,6 +112,9 @@ def _parser() -> argparse.ArgumentParser:
         help="the studio, away, a shelf, or a named disk",
     )
     its.add_argument("--lose-newest", metavar="AGE", help="all copies that were verified within it, as 7d")
+    its.add_argument(
+        "--prove", type=_count, metavar="N", help="bring back N frames of each shelf, compare, remove them"
+    )
     its = add("release", _release, "Say that the many changes of a held source are meant.")
     its.add_argument("source", metavar="SOURCE", help="as `status` names it")
     its.add_argument("--yes", action="store_true", help="do not ask")
@@ -163,6 +166,11 @@ def _add_restore(its: argparse.ArgumentParser) -> None:
         "--drive", "--lost", action="append", default=[], metavar="NAME", help="all that it holds or held"
     )
     its.add_argument("--all", action="store_true", dest="is_all", help="everything")
+    its.add_argument(
+        "--earlier",
+        action="store_true",
+        help="what was there before, by what took its place or its former path",
+    )
     its.add_argument("--go", action="store_true", help="do it; without, only say what would be done")
 
 
@@ -290,12 +298,17 @@ def _restore(arguments: argparse.Namespace) -> int:
         loads=arguments.load,
         drives=arguments.drive,
         is_all=arguments.is_all,
+        is_earlier=arguments.earlier,
         is_to_go=arguments.go,
     )
     return restore(_settings_in_force(arguments)[0], asked, as_json=arguments.as_json)
 
 
 def _drill(arguments: argparse.Namespace) -> int:
+    if arguments.prove is not None:
+        from replicatord.cli.prove import prove_now
+
+        return prove_now(_settings_in_force(arguments)[0], arguments.prove)
     from replicatord.cli.drill import Asked, show_drill
 
     asked = Asked(drives=arguments.lose, places=arguments.lose_place, newest=arguments.lose_newest)

@@ -11,7 +11,7 @@ import os
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
 
@@ -19,6 +19,7 @@ from replicatord.cli.asking import CommandError, ledger_for_asking
 from replicatord.cli.show import What, new_show
 from replicatord.cli.words import counted, shown, shown_path, size_words
 from replicatord.config.problem import nearest_of
+from replicatord.copying.files import EARLIER
 from replicatord.copying.restoring import Outcome, Restored, Restorer
 from replicatord.ledger.copies import DrivePlace
 from replicatord.ledger.ledger import Ledger
@@ -33,6 +34,7 @@ _MONTH: Final = re.compile(r"(\d{4})-(\d{2})", re.ASCII)
 _DIGEST: Final = re.compile(r"[0-9a-fA-F]{8,64}", re.ASCII)
 _DIGEST_DIGITS: Final = 64
 _EXAMPLES: Final = 10
+_GOOD: Final = (CopyState.VERIFIED, CopyState.EARLIER)  # what these hold is what it should be
 _FILES: Final = What(one="file", many="files", none="nothing to restore")
 
 
@@ -47,6 +49,7 @@ class Asked:
     loads: Sequence[int] = ()
     drives: Sequence[str] = ()  # all that they hold, or held
     is_all: bool = False
+    is_earlier: bool = False  # what was replaced since, in place of what is in use
     is_to_go: bool = False
 
 
@@ -66,11 +69,13 @@ def restore(settings: Settings, asked: Asked, *, as_json: bool) -> int:
     """
     target = _target(settings, asked.target)
     with ledger_for_asking(settings) as ledger:
-        wanted = list(dict.fromkeys(_wanted(ledger, settings, asked)))
+        find = _earlier if asked.is_earlier else _wanted
+        wanted = list(dict.fromkeys(find(ledger, settings, asked)))
         identities = {bay.name: bay.identity for bay in ledger.bays.all()}
         jobs = [_job(ledger, settings, each, identities) for each in wanted]
     if not jobs:
-        raise CommandError("nothing that has a verified copy goes by these words")
+        what = "no earlier version" if asked.is_earlier else "nothing that has a verified copy"
+        raise CommandError(f"{what} goes by these words")
     done = _go(settings, target, jobs, as_json=as_json) if asked.is_to_go else None
     if as_json:
         print(json.dumps(_fields(jobs, done)))
@@ -98,7 +103,9 @@ def _target(settings: Settings, target: str) -> str:
 # ---- what is wanted ----
 
 
-def _wanted(ledger: Ledger, settings: Settings, asked: Asked) -> Iterator[Wanted]:
+def _wanted(
+    ledger: Ledger, settings: Settings, asked: Asked, *, is_lenient: bool = False
+) -> Iterator[Wanted]:
     if asked.is_all:
         yield from ledger.restoring.all()
     for month in asked.months:
@@ -118,11 +125,42 @@ def _wanted(ledger: Ledger, settings: Settings, asked: Asked) -> Iterator[Wanted
             raise CommandError(f"nothing is known of a drive {drive!r}{_hint(drive, list(settings.drives))}")
         yield from found
     for what in asked.what:
-        yield from _by_words(ledger, settings, what)
+        yield from _by_words(ledger, settings, what, is_lenient=is_lenient)
 
 
-def _by_words(ledger: Ledger, settings: Settings, what: str) -> list[Wanted]:
-    """Find by a path in a source or on a drive, whole or with their names first, else by a digest."""
+def _earlier(ledger: Ledger, settings: Settings, asked: Asked) -> Iterator[Wanted]:
+    """Find the earlier versions of what is asked for; each comes back in a folder of the instant it was replaced.
+
+    By the path that it had, or by that of what took its place. One version that several drives kept counts once.
+    """
+    below = [
+        (drive.name, path)
+        for what in asked.what
+        for drive in settings.drives.values()
+        for path in _below(what, drive.root, drive.name)
+    ]
+    now = {wanted.path for wanted in _wanted(ledger, settings, asked, is_lenient=True)}
+    seen: set[tuple[int, bytes]] = set()
+    for drive, version in ledger.restoring.earlier():
+        stamped = version.path[len(EARLIER) + 1 :]
+        path = stamped.partition(b"/")[2]
+        is_asked = (
+            asked.is_all or path in now or any(drive == name and _is_in(path, top) for name, top in below)
+        )
+        if is_asked and (version.content, path) not in seen:
+            seen.add((version.content, path))
+            yield replace(version, path=stamped)
+
+
+def _is_in(path: bytes, top: bytes) -> bool:
+    return not top or path == top or path.startswith(top + b"/")
+
+
+def _by_words(ledger: Ledger, settings: Settings, what: str, *, is_lenient: bool) -> list[Wanted]:
+    """Find by a path in a source or on a drive, whole or with their names first, else by a digest.
+
+    Raises CommandError when nothing is found, unless `is_lenient`.
+    """
     found: list[Wanted] = []
     for source in settings.sources.values():
         for path in _below(what, source.folder, source.name):
@@ -133,7 +171,7 @@ def _by_words(ledger: Ledger, settings: Settings, what: str) -> list[Wanted]:
     if not found and _DIGEST.fullmatch(what):
         start, end = (bytes.fromhex(what.ljust(_DIGEST_DIGITS, digit)) for digit in "0f")
         found = ledger.restoring.of_digest(start, end)
-    if not found:
+    if not found and not is_lenient:
         raise CommandError(
             f"no verified copy is known of {what!r}; name a file or folder in a source or on a drive, as"
             " cards/2026-01-28 or curlew/2026/01, or a digest"
@@ -170,9 +208,7 @@ def _job(ledger: Ledger, settings: Settings, wanted: Wanted, identities: Mapping
         for place in ledger.copies.drive_places(wanted.content, besides="")
         if place.bay in settings.drives
     ]
-    known = {
-        copy.bay for copy in ledger.answers.copies_of(wanted.content) if copy.state is CopyState.VERIFIED
-    }
+    known = {copy.bay for copy in ledger.answers.copies_of(wanted.content) if copy.state in _GOOD}
     away = sorted(known, key=lambda name: (name not in settings.drives, _is_away(settings, name), name))
     return Job(
         wanted=wanted,

@@ -15,6 +15,7 @@ from replicatord.cli.log_file import last_number
 from replicatord.cli.status_coverage import Covered, read_coverage
 from replicatord.cli.words import counted, instant_words
 from replicatord.duties.loads import counting_drives
+from replicatord.duties.rehearsals import LastRehearsal, read_last
 from replicatord.duties.visits import Due, elsewhere, find_due, read_since
 from replicatord.ledger.answers import Tally, Trouble
 from replicatord.ledger.bays import Bay
@@ -120,6 +121,7 @@ class Status:
     unread: tuple[Unread, ...]  # of the folders of the settings; of cards, their loads say so
     set_aside: int
     settings_trouble: str
+    rehearsal: LastRehearsal | None  # how frames last came back that were asked for at random
     held: tuple[str, ...]  # sources of which nothing is replaced until a person says so
     log_trouble: str
     loads: tuple[LoadStatus, ...]
@@ -156,6 +158,7 @@ def read_status(
         ),
         set_aside=ledger.outlook.set_aside(),
         settings_trouble=ledger.get_meta("settings_trouble"),
+        rehearsal=read_last(ledger),
         held=tuple(sorted(ledger.holds.held())),
         log_trouble=_log_trouble(ledger, settings),
         loads=_loads(ledger, settings),

@@ -49,6 +49,13 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
             for r in status.refused
         ],
         "loads": [_load_fields(load) for load in status.loads],
+        "last_rehearsal": None
+        if status.rehearsal is None
+        else {
+            "at": status.rehearsal.at,
+            "failed": status.rehearsal.failed,
+            "text": status.rehearsal.text,
+        },
         "needs_you": needs,
     }
 

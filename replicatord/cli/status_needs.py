@@ -43,6 +43,11 @@ def needs_of(status: Status) -> list[str]:
             f"look at {counted(status.set_aside, 'copy', 'copies')} set aside because of a wrong digest:"
             " `replicatord log --problems` names them; a drive that does this again should be replaced"
         )
+    if status.rehearsal is not None and status.rehearsal.failed:
+        needs.append(
+            f"{counted(status.rehearsal.failed, 'file')} did not come back as they should in the last rehearsal:"
+            " `replicatord log --problems` names them; `replicatord drill --prove 20` tries again"
+        )
     needs += _of_unread(status)
     needs += [_of_trouble(trouble) for trouble in status.troubles]
     needs += [_of_refused(refused) for refused in status.refused]

@@ -38,6 +38,8 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
     if status.covered is not None:
         yield rule_words(status.covered)
     yield from _room_lines(status, is_verbose=is_verbose)
+    if status.rehearsal is not None:
+        yield f"Last rehearsal, {instant_words(status.rehearsal.at)}: {status.rehearsal.text}."
     if status.loads:
         yield from ("", "Last loads:", *(f"  {_load_words(load, settings)}" for load in status.loads))
     yield ""

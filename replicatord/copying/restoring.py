@@ -23,6 +23,7 @@ from replicatord.ledger.restoring import Wanted
 from replicatord.media.digests import Hasher
 from replicatord.model.settings import Settings
 
+DAMAGED: Final = "its copy there is damaged"
 PARTIAL: Final = ".being-restored"  # in the target folder: what is not proved yet
 _CHUNK_BYTES: Final = 4 << 20
 _DROPS_MAX: Final = 5
@@ -110,7 +111,7 @@ class Restorer:
         os.close(fd)
         if digest != wanted.digest or self._digest(partial) != wanted.digest:
             self._drop(partial)
-            return "its copy there is damaged"
+            return DAMAGED
         os.utime(partial, ns=(mtime_ns, mtime_ns))
         self._publish(partial, final)
         return ""

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from replicatord.ledger.copies import DrivePlace
 from replicatord.model.copies import CopyState
 from replicatord.model.frames import Digest
 
@@ -24,6 +25,8 @@ class Wanted:
     path: bytes
 
 
+# More files than a frame has: raw, JPEG, sidecars, sound (common practice, no published source).
+_FILES_OF_FRAME = 8
 _UP_TO = "(path = ? OR (path > ? AND path < ?))"
 
 
@@ -70,6 +73,42 @@ class Restoring:
     def of_digest(self, start: bytes, end: bytes) -> list[Wanted]:
         """Give the contents whose digest lies from `start` to `end`, both included."""
         return self._some("content.digest BETWEEN ? AND ?", (start, end))
+
+    def earlier(self) -> list[tuple[str, Wanted]]:
+        """Give every earlier version with the name of its drive; the path is where it lies there."""
+        rows = self._db.execute(
+            "SELECT drive.name, copy.content, content.digest, content.size_bytes, copy.path FROM drive"
+            " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state = ?"
+            " JOIN content ON content.id = copy.content ORDER BY copy.path",
+            (CopyState.EARLIER.value,),
+        )
+        return [(drive, *_wanted([tuple(rest)])) for drive, *rest in rows]
+
+    def frames_at_random(self, bay: str, count: int) -> list[int]:
+        """Give some frames of which a drive holds files, at random: `count` of them or more, if it holds so many."""
+        rows = self._db.execute(
+            "SELECT DISTINCT placement.frame FROM (SELECT copy.id FROM bay CROSS JOIN copy INDEXED BY copy_by_age"
+            " ON copy.drive = bay.drive WHERE bay.name = ? AND copy.state = 0 ORDER BY random() LIMIT ?) AS some"
+            " CROSS JOIN placement ON placement.copy = some.id",
+            (bay, count * _FILES_OF_FRAME),
+        )
+        return [frame for (frame,) in rows]
+
+    def files_of_frame(self, frame: int, bay: str) -> list[tuple[Wanted, DrivePlace]]:
+        """Give the files of a frame that a drive holds, and where."""
+        rows = self._db.execute(
+            "SELECT p.content, content.digest, content.size_bytes, p.planned, copy.id, copy.path FROM placement p"
+            " JOIN copy ON copy.id = p.copy AND copy.state = ? JOIN content ON content.id = p.content"
+            " WHERE p.frame = ? AND p.bay = ? AND copy.content = p.content GROUP BY copy.id",
+            (CopyState.VERIFIED.value, frame, bay),
+        )
+        return [
+            (
+                Wanted(content=content, digest=Digest(digest), size_bytes=size, path=planned),
+                DrivePlace(id=copy, bay=bay, path=path),
+            )
+            for content, digest, size, planned, copy, path in rows
+        ]
 
     def _of_files(self, condition: str, values: Sequence[object]) -> list[Wanted]:
         """Give files by what was seen: where their own copies lie, else those of the same content.

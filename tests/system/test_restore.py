@@ -17,7 +17,7 @@ from typing import Final
 import pytest
 
 from replicatord.copying.restoring import PARTIAL
-from tests.studio import HIDDEN, TIERS, Studio, make_frame, new_studio, tree, until
+from tests.studio import HIDDEN, TIERS, Studio, make_frame, new_studio, sidecar, tree, until
 
 TRIP = "trips:\n  - {name: Outer Skerries, from: 2026-01-26, until: 2026-02-04}\n"
 
@@ -214,3 +214,24 @@ def test_a_folder_that_will_not_do_is_refused(studio: Studio, target: str) -> No
     assert done.returncode == 2
     assert tree(studio.drives["curlew"]) == before
     assert HIDDEN not in str(list(studio.cards.iterdir()))
+
+
+def test_an_earlier_version_comes_back_by_what_took_its_place(tmp_path: Path) -> None:
+    studio = new_studio(tmp_path / "studio", drives=["curlew", "dunlin"], tiers=TIERS.split("  best:")[0])
+    edited = studio.cards / "shore" / "TIDE0001.xmp"
+    edited.parent.mkdir()
+    contents = [sidecar(stars) for stars in (0, 3, 5)]
+    for content in contents:
+        edited.write_bytes(content)
+        assert studio.once().status == 0
+    target = tmp_path / "back"
+    target.mkdir()
+    for words in (["cards/shore/TIDE0001.xmp"], ["dunlin"], ["--all"]):
+        done = studio.ask("restore", *words, "--earlier", "--to", str(target))
+        assert (done.returncode, done.stdout.split(",")[0]) == (0, "2 files"), done.stdout + done.stderr
+    assert studio.ask("restore", "cards/shore", "--earlier", "--to", str(target), "--go").returncode == 0
+    back = tree(target)
+    assert sorted(back.values()) == sorted(contents[:2])
+    assert all(path.split("/", 1)[1].endswith("shore/TIDE0001.xmp") for path in back)
+    done = studio.ask("restore", "cards/other", "--earlier", "--to", str(target))
+    assert (done.returncode, "no earlier version goes by these words" in done.stderr) == (2, True)

@@ -1,0 +1,77 @@
+"""The rehearsal: frames at random really come back from each shelf, and what does not is found, told and healed."""
+
+from __future__ import annotations
+
+import os
+import random
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+from tests.studio import TIERS, Studio, check_sums, make_frame, new_studio, running
+
+FRAMES: Final = 5
+DAY: Final = "2026:01:26 07:30:00"
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Studio:
+    """Give a studio whose two drives hold some frames, and whose source was emptied."""
+    studio = new_studio(tmp_path, drives=["curlew", "dunlin"], tiers=TIERS.split("  best:")[0])
+    for number in range(FRAMES):
+        make_frame(studio.cards / "shore", f"TIDE{number:04d}", random.Random(number), stars=0, captured=DAY)
+    assert studio.once().status == 0
+    for path in (studio.cards / "shore").iterdir():
+        path.unlink()
+    return studio
+
+
+def left_beside(studio: Studio) -> list[str]:
+    return [name for name in os.listdir(studio.log.parent) if name.startswith("rehearsal")]
+
+
+def test_frames_come_back_from_each_shelf_and_leave_nothing_behind(studio: Studio) -> None:
+    (studio.log.parent / "rehearsal-killed").mkdir()
+    done = studio.ask("drill", "--prove", "3")
+    assert done.returncode == 0, done.stderr
+    assert "curlew: 3 frames brought back" in done.stdout
+    assert "dunlin: 3 frames brought back" in done.stdout
+    assert "all as they should be" in done.stdout
+    (line,) = studio.lines("rehearsal_done")
+    assert (line["outcome"], line["files"], line["shelves"]) == ("pass", 18, {"curlew": 3, "dunlin": 3})
+    assert left_beside(studio) == []
+    assert "Last rehearsal, " in studio.ask("status").stdout
+
+
+def test_what_does_not_come_back_is_named_and_made_anew(studio: Studio) -> None:
+    bad = studio.drives["curlew"] / "2026/01/shore/TIDE0002.DNG"
+    at, good = bad.stat(), bad.read_bytes()
+    bad.write_bytes(b"rot" + good[3:])
+    os.utime(bad, ns=(at.st_atime_ns, at.st_mtime_ns))
+    done = studio.ask("drill", "--prove", "99")  # more than there are: all of them
+    assert done.returncode == 1
+    assert "NOT as it should be: 2026/01/shore/TIDE0002.DNG" in done.stdout
+    (line,) = studio.lines("rehearsal_done")
+    assert [(one["drive"], one["path"]) for one in line["failed"]] == [  # type: ignore[attr-defined]
+        ("curlew", "2026/01/shore/TIDE0002.DNG")
+    ]
+    assert bad.read_bytes() == good  # from dunlin
+    assert studio.lines("copy_set_aside", drive="curlew")
+    check_sums(studio.drives["curlew"], files=3 * FRAMES)
+    assert any("did not come back" in need for need in studio.needs())
+    assert studio.ask("drill", "--prove", "99").returncode == 0
+    assert not any("did not come back" in need for need in studio.needs())
+
+
+def test_the_running_service_does_it_when_asked(studio: Studio) -> None:
+    (studio.drives["dunlin"] / ".replicatord" / "drive.json").rename(studio.folder / "away.json")
+    with running(studio):
+        done = studio.ask("drill", "--prove", "2")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "dunlin: nothing, no drive of it is here" in done.stdout
+
+
+@pytest.mark.parametrize("count", ["0", "some"])
+def test_a_count_that_makes_no_sense_is_refused(studio: Studio, count: str) -> None:
+    assert studio.ask("drill", "--prove", count).returncode == 2
