@@ -181,7 +181,10 @@ def test_following_goes_on_over_rotations(log: Path) -> None:
 def test_a_followed_log_shows_what_comes_until_it_is_interrupted(ground: Ground, log: Path) -> None:
     log.write_bytes(copied(1))
     words = [sys.executable, "-m", "replicatord", "--settings", str(ground.file), "log", "--follow", "--json"]
+    # Where the tests themselves run in the background, interrupts are ignored, and that would be inherited.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        signal.signal(signal.SIGINT, before)
         assert process.stdout is not None
         assert process.stderr is not None
         assert process.stdout.readline() == copied(1)
