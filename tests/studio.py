@@ -162,7 +162,7 @@ class Studio:
         assert "Traceback" not in done.stderr, done.stderr
         return Pass(status=done.returncode, said=done.stdout + done.stderr)
 
-    def ask(self, *words: str) -> subprocess.CompletedProcess[str]:
+    def ask(self, *words: str, within_s: float = 60.0) -> subprocess.CompletedProcess[str]:
         """Run one of the program's commands, as a person does, beside a service or not."""
         return subprocess.run(
             [sys.executable, "-m", "replicatord", *words, "--settings", str(self.settings)],
@@ -170,7 +170,7 @@ class Studio:
             cwd=self.folder,
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=within_s,
             check=False,
         )
 

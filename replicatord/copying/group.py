@@ -15,6 +15,7 @@ from replicatord.copying.context import Context
 from replicatord.copying.files import EARLIER, DriveFiles
 from replicatord.copying.moves import earlier_path, move_copy, set_aside_path
 from replicatord.copying.obstacles import (
+    NOT_WHOLE,
     Bad,
     make_way,
     note_refused,
@@ -37,8 +38,6 @@ _DROPS_MAX: Final = 5  # times that pages which stay in the cache are dropped ag
 _CANNOT_HOLD: Final = frozenset({errno.ENAMETOOLONG, errno.EILSEQ, errno.EFBIG})
 
 _FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT})
-# What is said of a file whose blocks or inode are damaged (EUCLEAN: ext4, xfs; EBADMSG: a wrong checksum).
-_NOT_WHOLE: Final = frozenset({errno.EIO, errno.EUCLEAN, errno.EBADMSG})
 _IN_MEMORY: Final = "some program keeps it in memory, so it cannot be read from the medium"
 
 
@@ -131,7 +130,7 @@ class Publisher:
         self._files.touch_folders(path)
 
     def _is_proved(self, staged: Staged, result: GroupResult) -> bool:
-        if staged.fault is not None and staged.fault.errno not in _NOT_WHOLE:
+        if staged.fault is not None and staged.fault.errno not in NOT_WHOLE:
             self._trouble(staged, result, f"what is there already cannot be read ({staged.fault.strerror})")
             return False
         if staged.is_refile:
@@ -161,7 +160,7 @@ class Publisher:
             try:
                 found = self._prover.read_back(self._files, path)
             except OSError as exc:
-                if is_old and exc.errno in _NOT_WHOLE and self._is_alive():
+                if is_old and exc.errno in NOT_WHOLE and self._is_alive():
                     return ReadBack(digest=b"", size_bytes=0, mtime_ns=0, inode=0, was_cached=False)
                 raise
             if not found.was_cached or not self._has_medium:

@@ -6,9 +6,11 @@ else's file is left as it is.
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 from replicatord.copying.context import Context
 from replicatord.copying.files import DriveFiles, is_regular
@@ -18,6 +20,9 @@ from replicatord.ledger.wishes import Wish
 from replicatord.log.times import path_fields, path_text
 from replicatord.model.copies import CopyState
 from replicatord.rules.paths import SUFFIX_HEX_DIGITS, suffixed
+
+# What is said of a file whose blocks or inode are damaged (EUCLEAN: ext4, xfs; EBADMSG: a wrong checksum).
+NOT_WHOLE: Final = frozenset({errno.EIO, errno.EUCLEAN, errno.EBADMSG})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +42,7 @@ class Way:
 
 
 def step_aside(context: Context, files: DriveFiles, wish: Wish) -> bool:
-    """Give a wish another path, because somebody else's file has its own; tell whether there is one."""
+    """Give a wish another path, because what has its own is another's, or damaged; tell whether there is one."""
     path = _free_path_beside(files, wish, context.desk.look(lambda l: l.split_stem))
     if path is None:
         note_trouble(context, wish, "other files have every name that it could get")

@@ -22,7 +22,14 @@ from replicatord.copying.group import (
     Staged,
 )
 from replicatord.copying.moves import settle_moves
-from replicatord.copying.obstacles import make_way, note_refused, note_trouble, path_trouble
+from replicatord.copying.obstacles import (
+    NOT_WHOLE,
+    make_way,
+    note_refused,
+    note_trouble,
+    path_trouble,
+    step_aside,
+)
 from replicatord.copying.readback import Interrupted, Prover
 from replicatord.copying.record import DriveRecord
 from replicatord.copying.spares import leave_spare
@@ -382,15 +389,28 @@ class Visit:
             except OSError as exc:
                 if self._drive.recheck() is not None:
                     raise
-                # One path's trouble, not the drive's: everything else can be copied.
-                note_trouble(self._context, wish, path_trouble(exc))
-                self._on_group(GroupResult(troubled=[wish.id]))
+                self._blame_path(wish, exc)
                 return None
             if not is_to_copy:
                 return staged
         if wish.placement.size_bytes > room:
             raise Full(group, self._full_reason())
         return self._copy(work, group)
+
+    def _blame_path(self, wish: Wish, exc: OSError) -> None:
+        """Note that one path gives an error, which is not the drive's trouble: everything else can be copied.
+
+        Where its entry is damaged, the copy goes beside it.
+        """
+        if exc.errno in NOT_WHOLE and not wish.tries:
+            try:
+                if step_aside(self._context, self._files, wish):
+                    self._again = True
+                    return
+            except OSError:
+                pass  # the whole folder is damaged
+        note_trouble(self._context, wish, path_trouble(exc))
+        self._on_group(GroupResult(troubled=[wish.id]))
 
     def _look_in_place(self, wish: Wish) -> tuple[bool, Staged | None]:
         """Tell whether a copy is to be made, and if not, what is there to be proved. Raises OSError."""
@@ -418,7 +438,13 @@ class Visit:
 
     def _begin_refile(self, wish: Wish, copy: int) -> Staged | None:
         """Begin to move a copy to the path that is asked for now; it is read first if it is not known to be good."""
-        if self._files.find_stat(wish.serving_path) is not None:
+        try:
+            is_there = self._files.find_stat(wish.serving_path) is not None
+        except OSError as exc:
+            if exc.errno not in NOT_WHOLE or self._drive.recheck() is not None:
+                raise
+            is_there = False  # its entry is damaged: what cannot be looked at cannot be moved
+        if is_there:
             state = self._context.desk.look(lambda l: l.copies.state_of(copy))
             return Staged(wish=wish, is_refile=True, must_read=state is not CopyState.VERIFIED)
         self._context.desk.ask(lambda l: l.wishes.forget_serving(wish.id))

@@ -58,7 +58,7 @@ class CopyState(Enum):
 class Finding(Enum):
     """What a fixity check found of a copy that is not as it was verified. The value is what the log says."""
 
-    DAMAGED = "damaged"  # other bytes, though size and time are as they were: the medium
-    CHANGED = "changed by hand"  # other bytes, and size or time differ too: a person or a program
+    DAMAGED = "damaged"  # other bytes, though its time is as it was: the medium, or the file system
+    CHANGED = "changed by hand"  # other bytes, and another time: a person or a program
     MISSING = "missing"
     UNREADABLE = "unreadable"  # an error when it is read, which is not the same as missing
