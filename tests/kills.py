@@ -150,8 +150,8 @@ def kill_rounds(
 ) -> Counter[str]:
     """Make so many rounds, after one of each action that nobody disturbs; give how often each was killed at work."""
     studio = new_studio(folder / "studio", drives=["curlew", "dunlin"], tiers=TIERS.split("  best:")[0])
-    # Hundreds of files are replaced here within minutes, which would else be taken for an accident.
-    studio.more = "hold_when: {changed: 100%, within: 1h}\n"
+    # Many files are replaced here within minutes, which would else be taken for an accident.
+    studio.more = "hold_when: {changed: 100%, within: 10s}\n"
     studio.write_settings()
     (folder / "back").mkdir()
     chance = random.Random(seed)
