@@ -11,7 +11,6 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import partial
 from typing import Final, Protocol, TypeVar
 
@@ -20,6 +19,7 @@ from replicatord.ledger.copies import DrivePlace
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.restoring import Wanted
 from replicatord.media.digests import new_hasher
+from replicatord.model.rehearsals import Failed, ShelfProof
 from replicatord.model.settings import Settings
 
 _PREFIX: Final = "rehearsal-"  # of the temporary place, beside the ledger: a disk, where /tmp may be memory
@@ -32,29 +32,6 @@ class Look(Protocol):
 
     def __call__(self, question: Callable[[Ledger], Answer], /) -> Answer:
         """Give its answer."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Failed:
-    """A file that did not come back as it should."""
-
-    drive: str
-    path: bytes
-    why: str
-    copy: int  # its number in the ledger
-    is_damaged: bool  # its content is not what it should be; else it could not be reached
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShelfProof:
-    """How it went with one shelf."""
-
-    shelf: str
-    drives: tuple[str, ...]  # that are here
-    frames: int
-    files: int
-    size_bytes: int
-    failed: tuple[Failed, ...]
 
 
 def rehearse(

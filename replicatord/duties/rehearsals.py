@@ -15,10 +15,10 @@ from replicatord.duties.requests import leave_request, take_request
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import path_fields
 from replicatord.log.words import counted, size_words
+from replicatord.model.rehearsals import ShelfProof
 
 if TYPE_CHECKING:  # `status` reads the last result and has no time to import the acting parts
     from replicatord.copying.context import Context
-    from replicatord.copying.rehearsal import ShelfProof
 
 FRAMES: Final = 20  # of each shelf, by the calendar
 EVERY: Final = timedelta(days=31)
