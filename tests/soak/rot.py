@@ -1,4 +1,4 @@
-"""10,000 copies on two drives, 690 of them harmed in five ways, 20 foreign files: is each found and made good?"""
+"""10,000 copies on two drives, 690 of them harmed in five ways: each is to be found, named and made good."""
 
 from __future__ import annotations
 
