@@ -115,12 +115,11 @@ class _Proof:
 
 @contextmanager
 def _temporary_place(ledger: str) -> Iterator[str]:
-    """Make a folder beside the ledger, and remove it with all in it, as well as what a killed rehearsal left."""
-    parent = os.path.dirname(ledger)
-    for name in os.listdir(parent):
-        if name.startswith(_PREFIX):
-            shutil.rmtree(os.path.join(parent, name), ignore_errors=True)
-    place = tempfile.mkdtemp(prefix=_PREFIX, dir=parent)
+    """Make a folder beside the ledger, and remove it with all in it.
+
+    What a killed rehearsal left stays: by its name alone it could be somebody's own.
+    """
+    place = tempfile.mkdtemp(prefix=_PREFIX, dir=os.path.dirname(ledger))
     try:
         yield place
     finally:

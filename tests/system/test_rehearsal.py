@@ -32,7 +32,9 @@ def left_beside(studio: Studio) -> list[str]:
 
 
 def test_frames_come_back_from_each_shelf_and_leave_nothing_behind(studio: Studio) -> None:
-    (studio.log.parent / "rehearsal-killed").mkdir()
+    somebodys = studio.log.parent / "rehearsal-of-a-play" / "TIDE0001.DNG"
+    somebodys.parent.mkdir()
+    somebodys.write_bytes(b"somebody's")
     done = studio.ask("drill", "--prove", "3")
     assert done.returncode == 0, done.stderr
     assert "curlew: 3 frames brought back" in done.stdout
@@ -40,7 +42,8 @@ def test_frames_come_back_from_each_shelf_and_leave_nothing_behind(studio: Studi
     assert "all as they should be" in done.stdout
     (line,) = studio.lines("rehearsal_done")
     assert (line["outcome"], line["files"], line["shelves"]) == ("pass", 18, {"curlew": 3, "dunlin": 3})
-    assert left_beside(studio) == []
+    assert left_beside(studio) == ["rehearsal-of-a-play"]
+    assert somebodys.read_bytes() == b"somebody's"  # nothing is removed because of its name
     assert "Last rehearsal, " in studio.ask("status").stdout
 
 
