@@ -42,12 +42,6 @@ from replicatord.watching.observer import Watch
 from replicatord.watching.settings_file import CUT_SHORT, NewText, SettingsFile, Trouble
 
 _TICK_S: Final = 0.5  # the main loop's turn: health, loads, signals
-_STOP_S: Final = 10.0  # a stop finishes or gives up the group in hand within this
-_AHEAD_BYTES: Final = (
-    1 << 30
-)  # reading may be this far ahead of the quickest lane: it stays in the page cache
-_STALL_S: Final = 10.0  # lanes that finish nothing for so long are not waited for
-_SILENT_S: Final = 60.0  # a visit without a sign of life for so long: its drive does not answer
 _FIXITY_S: Final = 600  # how often it is looked whether copies are due to be read again
 _BOARD_S: Final = 2.0  # how often the text about the drives is looked at
 _STUCK_S: Final = 120.0  # a looker that shows no sign of life for so long counts as stuck

@@ -76,9 +76,7 @@ class Studio:
         self.cards = Cards(self.context, zone=self.zone, wake_lanes=self._wake, is_ahead=self._is_ahead)
         self._mounted: Mapping[str, Mount | None] = {}
         self._ahead_since: tuple[int, float] = (0, 0.0)
-        self._leaving: list[
-            Lane
-        ] = []  # of drives that were taken out of the settings, until their visit ended
+        self._leaving: list[Lane] = []  # their drives were taken out of the settings; until their visits end
         self.planner = Planner(self.context, zone=self.zone)
 
     def start(self) -> None:

@@ -98,7 +98,7 @@ class Kills:
         assert self.studio.once().status == 0
 
     def _assert_whole_names(self) -> None:
-        """Check that no half file has a final name: neither on a drive nor in the folder of a restore."""
+        """Check that no half file has a final name in the folder of a restore."""
         wanted = self._wanted()
         for path in _files(self.target):
             assert path.parent.name == ".being-restored" or _digest(path) in wanted, path

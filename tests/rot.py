@@ -162,18 +162,16 @@ def _image(disk: Disk) -> Path:
     return Path(Path(f"/sys/block/{name}/loop/backing_file").read_text(encoding="utf-8").strip())
 
 
-def _places(image: bytes, starts: dict[bytes, str]) -> Iterator[tuple[int, str]]:
-    """Find where on a disk contents lie, by their first bytes at the start of a block."""
+def _places(image: bytes, starts: set[bytes]) -> Iterator[int]:
+    """Find where on a disk contents lie, by their first 16 bytes at the start of a block."""
     for offset in range(0, len(image), BLOCK):
-        found = starts.get(image[offset : offset + 16])
-        if found is not None:
-            yield offset, found
+        if image[offset : offset + 16] in starts:
+            yield offset
 
 
 def _flip(disk: Disk, contents: list[bytes], chance: random.Random) -> None:
     """Flip one bit of each content on the medium, as it rots: no time and no size changes."""
-    starts = {content[:16]: "" for content in contents}
-    offsets = [offset for offset, _ in _places(_image(disk).read_bytes(), starts)]
+    offsets = list(_places(_image(disk).read_bytes(), {content[:16] for content in contents}))
     assert len(offsets) == len(contents)
     with open(disk.device, "r+b", buffering=0) as medium:
         for offset in offsets:

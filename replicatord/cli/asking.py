@@ -18,6 +18,7 @@ from replicatord.errors import AppError
 if TYPE_CHECKING:
     from replicatord.ledger.ledger import Ledger
     from replicatord.model.settings import Settings
+    from replicatord.studio import Studio
 
 SETTINGS_VARIABLE: Final = "REPLICATORD_SETTINGS"
 _OWN_SETTINGS: Final = ".config/replicatord/replicatord.yaml"
@@ -67,6 +68,13 @@ def ledger_for_asking(settings: Settings) -> Iterator[Ledger]:
 
     with read_ledger(settings.ledger, split_stem=_split_stem) as ledger:
         yield ledger
+
+
+def wait_quiet(studio: Studio) -> None:
+    """Wait until nothing is left that can be done now. Raises CommandError when a part died meanwhile."""
+    failure = studio.wait_quiet()
+    if failure:
+        raise CommandError(failure)
 
 
 def _split_stem(name: bytes) -> tuple[bytes, bytes]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import time
 from typing import Final
 
-from replicatord.cli.asking import CommandError, ledger_for_asking
+from replicatord.cli.asking import CommandError, ledger_for_asking, wait_quiet
 from replicatord.cli.log_file import last_number, lines_after
 from replicatord.cli.log_words import line_words
 from replicatord.cli.words import shown
@@ -41,7 +41,7 @@ def _by_ourselves(settings: Settings, request: CheckRequest) -> None:
     studio = Studio(settings)
     try:
         studio.start()
-        _wait_quiet(studio)
+        wait_quiet(studio)
         ask = request.check_ask(studio.context.now(), settings)
         asked = [
             lane
@@ -52,7 +52,7 @@ def _by_ourselves(settings: Settings, request: CheckRequest) -> None:
             lane.ask_check(ask)
         while any(lane.is_check_asked and lane.progress.is_here for lane in asked):
             time.sleep(_LOOK_S)
-        _wait_quiet(studio)  # what was found is made anew
+        wait_quiet(studio)  # what was found is made anew
         absent = [name for name in settings.drives if request.drive in ("", name)]
         absent = [name for name in absent if not studio.lanes[name].progress.is_here]
     finally:
@@ -96,9 +96,3 @@ def _print_new(settings: Settings, seen: int) -> tuple[int, int]:
             if line.get("outcome") == "fail":
                 status = 1
     return seen, status
-
-
-def _wait_quiet(studio: Studio) -> None:
-    failure = studio.wait_quiet()
-    if failure:
-        raise CommandError(failure)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import time
 from typing import Final
 
-from replicatord.cli.asking import CommandError
+from replicatord.cli.asking import CommandError, wait_quiet
 from replicatord.cli.log_file import last_number, lines_after
 from replicatord.cli.log_words import line_words
 from replicatord.cli.words import shown
@@ -30,9 +30,9 @@ def prove_now(settings: Settings, frames: int) -> int:
     studio = Studio(settings)
     try:
         studio.start()
-        _wait_quiet(studio)
+        wait_quiet(studio)
         last = studio.rehearse(frames)
-        _wait_quiet(studio)  # what came back damaged is read again, and made anew
+        wait_quiet(studio)  # what came back damaged is read again, and made anew
     finally:
         studio.stop()
     if last is None:
@@ -56,9 +56,3 @@ def _by_the_service(settings: Settings, frames: int) -> int:
                 return 0 if line.get("outcome") == "pass" else 1
         if find_running(settings.ledger) is None:
             raise CommandError("the service ended meanwhile; start it, and ask again")
-
-
-def _wait_quiet(studio: Studio) -> None:
-    failure = studio.wait_quiet()
-    if failure:
-        raise CommandError(failure)

@@ -26,6 +26,8 @@ from replicatord.copying.obstacles import (
 )
 from replicatord.copying.readback import Prover, ReadBack
 from replicatord.copying.record import DriveRecord
+from replicatord.copying.restoring import IN_MEMORY
+from replicatord.drives.room import FULL
 from replicatord.errors import InvariantError
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.wishes import Wish
@@ -36,9 +38,6 @@ TRIES_MAX: Final = 3  # times that a file whose digest does not match is copied 
 _DROPS_MAX: Final = 5  # times that pages which stay in the cache are dropped again
 # What a file system says to one name or one file that it cannot hold; it says it every time.
 _CANNOT_HOLD: Final = frozenset({errno.ENAMETOOLONG, errno.EILSEQ, errno.EFBIG})
-
-_FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT})
-_IN_MEMORY: Final = "some program keeps it in memory, so it cannot be read from the medium"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -141,7 +140,7 @@ class Publisher:
         staged.busy_s += self._context.monotonic() - begun
         staged.found = found
         if found.was_cached and self._has_medium:
-            self._trouble(staged, result, _IN_MEMORY)
+            self._trouble(staged, result, IN_MEMORY)
             return False
         if found.digest == placement.digest and found.size_bytes == placement.size_bytes:
             return True
@@ -175,7 +174,7 @@ class Publisher:
             raise InvariantError(f"wish {wish.id} has no copy to refile")
         found = self._read_back(wish.serving_path, is_old=True)
         if found.was_cached and self._has_medium:
-            self._trouble(staged, result, _IN_MEMORY)
+            self._trouble(staged, result, IN_MEMORY)
             return False
         if (found.digest, found.size_bytes) == (wish.placement.digest, wish.placement.size_bytes):
             at = self._context.at()
@@ -217,7 +216,7 @@ class Publisher:
             # It came while we copied. Never replaced: the next round looks at what it is.
             result.again = True
         except OSError as exc:
-            if exc.errno in _FULL or (exc.errno not in _CANNOT_HOLD and not self._is_alive()):
+            if exc.errno in FULL or (exc.errno not in _CANNOT_HOLD and not self._is_alive()):
                 raise
             self._cannot_publish(staged, result, exc)
         else:

@@ -13,7 +13,6 @@ What a start finds on a drive after an interruption, and does about it:
 
 from __future__ import annotations
 
-import errno
 import threading
 from dataclasses import dataclass, replace
 from typing import Final
@@ -29,6 +28,7 @@ from replicatord.drives.identity import Identity
 from replicatord.drives.kernel import file_system_uuid
 from replicatord.drives.mounts import has_mount_table
 from replicatord.drives.presence import NotUsable, OpenDrive, open_drive
+from replicatord.drives.room import FULL
 from replicatord.ledger.bays import Marks
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import path_text
@@ -459,7 +459,7 @@ def _compare(marks: Marks, name: str, mark: str, fs_uuid: str) -> NotUsable | No
 
 def _why_it_failed(exc: OSError) -> NotUsable:
     """Say why a visit ended in an error. A drive may turn out full at any step: names and our list need room too."""
-    if exc.errno in (errno.ENOSPC, errno.EDQUOT):
+    if exc.errno in FULL:
         return NotUsable(is_absent=False, is_full=True, reason="it is full to the last byte")
     cause = exc.strerror or str(exc)
     return NotUsable(is_absent=False, reason=f"it gave an error ({cause}); it is tried again")

@@ -41,7 +41,7 @@ def rehearse(
     bays = {bay.name: bay for bay in look(lambda l: l.bays.all())}
     proofs = []
     with _temporary_place(settings.ledger) as place:
-        restorer = Restorer(settings, place, new_hasher(settings.digest))
+        restorer = Restorer(settings, place, new_hasher(settings.digest), is_of_medium=True)
         try:
             for shelf, members in settings.shelves.items():
                 here = [name for name in members if name in bays and bays[name].state in ("here", "full")]

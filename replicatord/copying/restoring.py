@@ -24,6 +24,7 @@ from replicatord.media.digests import Hasher
 from replicatord.model.settings import Settings
 
 DAMAGED: Final = "its copy there is damaged"
+IN_MEMORY: Final = "some program keeps it in memory, so it cannot be read from the medium"
 PARTIAL: Final = ".being-restored"  # in the target folder: what is not proved yet
 _CHUNK_BYTES: Final = 4 << 20
 _DROPS_MAX: Final = 5
@@ -52,8 +53,19 @@ class Restored:
 class Restorer:
     """Brings files back into one folder."""
 
-    def __init__(self, settings: Settings, target: str, new_hasher: Callable[[], Hasher]) -> None:
-        """`target` exists, and is in no source and on no drive. Raises OSError when it cannot be written to."""
+    def __init__(
+        self,
+        settings: Settings,
+        target: str,
+        new_hasher: Callable[[], Hasher],
+        *,
+        is_of_medium: bool = False,
+    ) -> None:
+        """`target` exists, and is in no source and on no drive. Raises OSError when it cannot be written to.
+
+        `is_of_medium`: copies are read from their medium, to prove it. Else memory may give what a medium has lost.
+        """
+        self._is_of_medium = is_of_medium
         self._settings, self._target, self._new_hasher = settings, os.fsencode(target), new_hasher
         self._partial = os.path.join(self._target, os.fsencode(PARTIAL))
         self._far = FarReader()
@@ -93,9 +105,8 @@ class Restorer:
         try:
             if not self._is_that_drive(place.bay, root, identity):
                 return "another drive is there"
-            fd = self._far.do(
-                lambda: os.open(os.path.join(os.fsencode(root), place.path), _READ), if_late=os.close
-            )
+            path = os.path.join(os.fsencode(root), place.path)
+            fd = self._far.do(lambda: self._open(path), if_late=os.close)
         except (OSError, NotAnswering) as exc:
             return getattr(exc, "strerror", None) or "it does not answer"
         partial = os.path.join(self._partial, b"%d-%d" % (os.getpid(), wanted.content))
@@ -115,6 +126,14 @@ class Restorer:
         os.utime(partial, ns=(mtime_ns, mtime_ns))
         self._publish(partial, final)
         return ""
+
+    def _open(self, path: bytes) -> int:
+        """Open a copy; where the medium is to be proved, none of it may be in memory. Raises OSError."""
+        fd = os.open(path, _READ)
+        if self._is_of_medium and not _drop_cached(fd):
+            os.close(fd)
+            raise OSError(errno.EBUSY, IN_MEMORY)
+        return fd
 
     def _copy(self, fd: int, partial: bytes) -> bytes:
         """Copy an open file, flushed; give the digest of what was read. Raises OSError of the target, _Unreadable."""
@@ -140,11 +159,7 @@ class Restorer:
         hasher = self._new_hasher()
         fd = os.open(path, _READ)
         try:
-            for _ in range(_DROPS_MAX):
-                os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
-                if not cached_pages(fd):
-                    break
-                os.fsync(fd)  # pages on their way to the medium cannot be dropped
+            _drop_cached(fd)
             while chunk := os.read(fd, _CHUNK_BYTES):
                 hasher.update(chunk)
         finally:
@@ -182,6 +197,16 @@ class Restorer:
 
 class _Unreadable(Exception):  # noqa: N818  a finding about the place
     """A copy could not be read."""
+
+
+def _drop_cached(fd: int) -> bool:
+    """Drop what is in memory of an open file; tell whether nothing of it is left there, as far as can be told."""
+    for _ in range(_DROPS_MAX):
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+        if not cached_pages(fd):
+            return True
+        os.fsync(fd)  # pages on their way to the medium cannot be dropped
+    return False
 
 
 def _carries(root: str, identity: str) -> bool:

@@ -36,7 +36,7 @@ from replicatord.copying.spares import leave_spare
 from replicatord.drives.abilities import probe
 from replicatord.drives.kernel import find_mount_of, flushes_whole, syncfs_reports_errors
 from replicatord.drives.presence import NotUsable, OpenDrive
-from replicatord.drives.room import folder_bytes, free_bytes, room_bytes, size_bytes
+from replicatord.drives.room import FULL, folder_bytes, free_bytes, room_bytes, size_bytes
 from replicatord.ledger.copies import DrivePlace, SourcePlace
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.wishes import Wish
@@ -51,7 +51,6 @@ from replicatord.rules.paths import path_key
 _WISHES_AT_ONCE: Final = 200  # a question of some 20 ms: nobody else waits long for the ledger
 _ROUNDS_MAX: Final = 10  # rounds over what is left, in one visit; each after something was changed for it
 _FULL_MARGIN_BYTES: Final = 1 << 20  # the last blocks of a file system go into its own tables
-_FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT})
 # File systems whose bytes lie in memory or on the far side of a wire: reading back proves less there.
 _NO_LOCAL_MEDIUM: Final = ("tmpfs", "ramfs", "nfs", "cifs", "smb", "fuse", "9p", "virtiofs", "ceph", "afs")
 
@@ -489,7 +488,7 @@ class Visit:
         try:
             fetched = self._fetcher.fetch(wish, work.sources, work.copies)
         except OSError as exc:
-            if exc.errno in _FULL or (exc.errno == errno.EPERM and not self._has_room_for(wish)):
+            if exc.errno in FULL or (exc.errno == errno.EPERM and not self._has_room_for(wish)):
                 raise Full(group, self._full_reason()) from exc
             if exc.errno == errno.EFBIG:
                 self._learn_file_max(wish.placement.size_bytes - 1)

@@ -18,7 +18,7 @@ from replicatord.drives.kernel import Mount, find_mount_of
 from replicatord.model.settings import SEEN_MARK, Drive
 
 MEMORY: Final = "memory"
-UNKNOWN: Final = "unknown"  # stands for "" where places are counted
+_UNKNOWN: Final = "unknown"  # stands for "" where places are counted
 NETWORK_PREFIX: Final = "host:"
 _JOINT: Final = "+"  # between the disks of one file system; no part of a mark contains it
 _DEPTH_MAX: Final = 8  # layers below a file system (a mapping on a mirror on images); also stops a circle
@@ -74,7 +74,7 @@ def count_places(marks: Iterable[str]) -> int:
     """
     places: list[list[str]] = []
     for mark in marks:
-        its = [mark or UNKNOWN]
+        its = [mark or _UNKNOWN]
         apart = []
         for place in places:
             if any(share_a_disk(one, its[0]) for one in place):

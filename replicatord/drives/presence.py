@@ -16,6 +16,7 @@ from typing import Final
 
 from replicatord.drives.identity import Identity, read_identity
 from replicatord.drives.kernel import Mount, find_mount_of
+from replicatord.drives.room import FULL
 from replicatord.model.settings import Drive
 from replicatord.rules.paths import HIDDEN_FOLDER
 
@@ -34,7 +35,7 @@ class NotUsable:
     reason: str  # for a person, with what to do
     is_full: bool = False
     is_doubtful: bool = (
-        False  # it may be a clone, or an older state: what the ledger has of it may not be there
+        False  # it may be a clone, or an older state: its files may not be what is known of it
     )
 
 
@@ -170,7 +171,7 @@ def _check_alive(hidden: int, mark: str) -> NotUsable | None:
     try:
         _write_probe(hidden, _mark_text(mark))
     except OSError as exc:
-        if exc.errno in (errno.ENOSPC, errno.EDQUOT):
+        if exc.errno in FULL:
             return NotUsable(is_absent=False, is_full=True, reason="it is full to the last byte")
         return NotUsable(is_absent=False, reason=f"it does not take writes ({_cause(exc)})")
     return None

@@ -5,7 +5,11 @@ May not count on it: other programs write too, so a full disk can still turn up 
 
 from __future__ import annotations
 
+import errno
 import os
+from typing import Final
+
+FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT})  # what a file system says that takes nothing more
 
 
 def free_bytes(root: int) -> int:

@@ -9,10 +9,21 @@ from typing import Final
 
 import pytest
 
-from tests.studio import TIERS, Studio, check_sums, make_frame, new_studio, running
+from tests.studio import (
+    TIERS,
+    Studio,
+    adopt,
+    check_sums,
+    make_frame,
+    new_studio,
+    running,
+    small_disk,
+    why_no_small_disk,
+)
 
 FRAMES: Final = 5
 DAY: Final = "2026:01:26 07:30:00"
+_NO_DISK: Final = why_no_small_disk()
 
 
 @pytest.fixture
@@ -78,3 +89,26 @@ def test_the_running_service_does_it_when_asked(studio: Studio) -> None:
 @pytest.mark.parametrize("count", ["0", "some"])
 def test_a_count_that_makes_no_sense_is_refused(studio: Studio, count: str) -> None:
     assert studio.ask("drill", "--prove", count).returncode == 2
+
+
+@pytest.mark.skipif(bool(_NO_DISK), reason=_NO_DISK)
+def test_i4_what_rotted_underneath_is_found_though_memory_still_has_it(tmp_path: Path) -> None:
+    studio = new_studio(tmp_path / "studio", drives=[], tiers="")
+    with small_disk(tmp_path / "disk", size_bytes=32 << 20) as (root, image):
+        adopt(root, "curlew")
+        studio.mounts.add("curlew")
+        studio.tiers = '  everything: {from: [cards], to: [curlew], layout: "{folder}/{name}"}\n'
+        studio.add_drive("curlew", "ssd", root=root, adopted=False)
+        content = random.Random(4).randbytes(8_192)
+        (studio.cards / "shore").mkdir()
+        (studio.cards / "shore" / "TIDE0001.DNG").write_bytes(content)
+        assert studio.once().status == 0
+        copy = root / "shore" / "TIDE0001.DNG"
+        assert copy.read_bytes() == content  # in memory from now on
+        with image.open("r+b") as medium:
+            at = image.read_bytes().index(content[:64])
+            medium.seek(at)
+            medium.write(b"rot")
+        assert copy.read_bytes() == content, "it is no longer in memory: this test would prove nothing"
+        done = studio.ask("drill", "--prove", "1")
+        assert (done.returncode, "NOT as it should be" in done.stdout) == (1, True), done.stdout + done.stderr
