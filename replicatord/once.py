@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from replicatord.duties.coverage import reckon_coverage
 from replicatord.duties.loads import LoadTeller
 from replicatord.model.settings import Settings
 from replicatord.studio import Studio
-from replicatord.watching.looker import end_loads
+from replicatord.watching.taking import end_loads
 
 
 class Show(Protocol):
@@ -34,6 +35,7 @@ def run_once(settings: Settings, show: Show) -> int:
     try:
         studio.start()
         while not studio.is_quiet():
+            studio.tell_untold()
             studio.looker.wait_idle(0.2)
             studio.cards.keep(is_changed=False)
             for lane in studio.lanes.values():
@@ -43,6 +45,11 @@ def run_once(settings: Settings, show: Show) -> int:
             if failure:
                 show.line(f"PROBLEM: {failure}")
                 return 1
+        studio.tell_untold()
+        failure = studio.wait_quiet()
+        if failure:
+            show.line(f"PROBLEM: {failure}")
+            return 1
         for source in settings.sources.values():
             if source.folder:
                 _end_loads_now(studio, source.name)
@@ -50,6 +57,7 @@ def run_once(settings: Settings, show: Show) -> int:
         while not studio.desk.ask(lambda l: loads.tell(l, busy=frozenset())):
             continue
         _show_progress(studio, show)
+        reckon_coverage(studio.context)
         return _show_end(studio, show)
     finally:
         studio.stop()

@@ -1,6 +1,10 @@
 """The service: starts the parts, watches over them, takes new settings, talks to systemd, stops in order.
 
-May not do a part's work.
+May not do a part's work, and may not touch a drive (but to begin a survey that somebody asked for): what hangs there
+would hang the main loop, and systemd takes a main loop that does not tell that it lives for dead. A part that died is
+started again where that is safe, else the service ends with an error, says in the log what died, and systemd starts
+it again. How long something took is told by a clock that nobody can set (promise I14); a watch that was blind for a
+while is followed by a look at everything (I15); a drive that hangs holds up its own lane and nobody else (I17).
 """
 
 from __future__ import annotations
@@ -12,6 +16,7 @@ import sys
 import threading
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import timedelta
 from typing import Final
 
@@ -25,11 +30,13 @@ from replicatord.drives.mounts import MountWatch
 from replicatord.duties.board import DriveNow, Speedometer, board_text, write_board
 from replicatord.duties.check_requests import take_check
 from replicatord.duties.clock import Clock
+from replicatord.duties.coverage import reckon_coverage
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
 from replicatord.duties.rehearsals import FRAMES, is_due, take_asked
 from replicatord.duties.releases import RELEASE, release
 from replicatord.duties.requests import take_request
+from replicatord.duties.surveys import take_asked_survey
 from replicatord.duties.visits import tell_visits
 from replicatord.errors import AppError, LedgerError, SettingsError
 from replicatord.ledger.ledger import Ledger
@@ -43,6 +50,7 @@ from replicatord.watching.settings_file import CUT_SHORT, NewText, SettingsFile,
 
 _TICK_S: Final = 0.5  # the main loop's turn: health, loads, signals
 _FIXITY_S: Final = 600  # how often it is looked whether copies are due to be read again
+_COVERAGE_S: Final = 300.0  # how often the 3-2-1 rule is judged over all frames, for `status`
 _BOARD_S: Final = 2.0  # how often the text about the drives is looked at
 _STUCK_S: Final = 120.0  # a looker that shows no sign of life for so long counts as stuck
 
@@ -81,7 +89,8 @@ class _Service:
         self._rehearsal: threading.Thread | None = None
         self._board = ""  # the text about the drives that is in its file
         self._board_mark = (0, 0.0)  # how much the ledger had changed when that was made, and when it was
-        self._watch_again = False  # a source that was not there may be there now
+        self._is_watch_due = False  # to be looked at: it may not be what it should be
+        self._is_moved = False  # a source is another folder by now than the one that is watched
 
     def run(self) -> int:
         studio = self._studio
@@ -91,6 +100,7 @@ class _Service:
         self._say("service_started", {"pid": os.getpid(), "settings": self._path})
         self._file.start()
         self._watch.start()  # before the first look, so that nothing falls between the two
+        studio.note_mounts(read_mounts())
         studio.start()
         self._set_clock()
         self._tell_visits()
@@ -101,6 +111,8 @@ class _Service:
         try:
             while not failure and not self._is_stop_wanted():
                 failure = self._turn()
+        except LedgerError as exc:
+            failure = str(exc)
         finally:
             self._end(failure)
         return 1 if failure else 0
@@ -112,14 +124,19 @@ class _Service:
             self._wanted = [number for number in self._wanted if number != signal.SIGHUP]
             self._file.look_anew()
         self._look_at_settings()
+        self._keep_time()
         self._keep_watching()
         mark = studio.change_mark()
         if mark != self._told_mark and studio.desk.ask(lambda l: self._loads.tell(l, busy=studio.busy())):
             self._told_mark = mark
         studio.note_silence()
+        studio.tell_untold()
         self._take_asked_check()
         self._take_release()
         self._take_asked_rehearsal()
+        asked = take_asked_survey(studio.context.settings.ledger)
+        if asked is not None:
+            studio.survey(asked)
         self._show_drives()
         studio.desk.look(lambda l: l.lines.last_number())
         # The ledger answered, so the loop makes real progress: only now is the watchdog told so.
@@ -167,18 +184,40 @@ class _Service:
         is_changed = self._mounts.has_changed()
         mounts = read_mounts() if is_changed else []
         studio.cards.keep(is_changed=is_changed, mounts=mounts or None)
-        if is_changed:
-            self._watch_again = bool(self._watch.unwatched)
-            studio.note_mounts(mounts)
-        if self._watch_again:
-            self._watch_again = False
-            self._watch.pause()
-            self._watch.start()
-            studio.rescan("a source that was not there is tried again")
-        if not self._watch.is_alive():
-            self._watch.pause()
-            self._watch.start()
-            studio.rescan("the watch had died and was started again")
+        if is_changed and studio.note_mounts(mounts):
+            self._watch_anew("the watch was set anew")  # where that was, another reason is told
+        elif not self._watch.is_alive():
+            self._watch_anew("the watch had died and was started again")
+        elif is_changed and self._watch.unwatched:
+            self._watch_anew("the watch was set anew")
+        elif self._is_watch_due:
+            if self._is_moved:
+                self._watch_anew("another folder is in the place of the one that was watched")
+            elif not self._watch.is_whole():
+                self._watch_anew("not all folders were watched, and the watch was set anew")
+            self._is_watch_due = self._is_moved = False
+
+    def _watch_anew(self, why: str) -> None:
+        """Set the watch anew, say what it does not cover if that is news, and have everything looked at."""
+        before = self._watch.unwatched
+        self._watch.pause()
+        self._watch.start()
+        if self._watch.unwatched != before:
+            self._tell_unwatched()
+        self._studio.rescan(why)
+
+    def _look_at_watch(self) -> None:
+        """See whether the watch is what it should be; not in the main loop, since a source may hang."""
+        self._is_moved = self._watch.is_moved()
+        self._is_watch_due = True
+
+    def _keep_time(self) -> None:
+        """Have the scheduler follow a wall clock that was set, and say what is odd about time."""
+        set_s = self._clock.keep_time()
+        if set_s:
+            self._say("clock_was_set", {"level": "warning", "seconds": round(set_s)})
+        for job, reason in self._clock.take_troubles():
+            self._say("job_failed", {"level": "error", "job": job, "reason": reason})
 
     def _is_stop_wanted(self) -> bool:
         return signal.SIGTERM in self._wanted or signal.SIGINT in self._wanted
@@ -192,10 +231,9 @@ class _Service:
         self._file.stop()
         self._watch.stop()
         self._mounts.close()
-        try:
+        with suppress(LedgerError):  # who has died may be the ledger's thread; then the console alone has it
             self._say("service_stopped", fields)
-        finally:
-            stuck = self._studio.stop(self._leave_board)
+        stuck = self._studio.stop(self._leave_board)
         if stuck:
             # Leaving the usual way would wait for them for ever. Ledger and log are closed by now.
             console.warning("stopped_without", threads=stuck)
@@ -204,7 +242,9 @@ class _Service:
     def _set_clock(self) -> None:
         settings = self._studio.context.settings
         self._clock.every(settings.rescan_every_s, self._rescan, name="rescan")
+        self._clock.every(settings.rescan_every_s, self._look_at_watch, name="watch")
         self._clock.every(3600, self._tell_visits, name="visits")
+        self._clock.every(_COVERAGE_S, lambda: reckon_coverage(self._studio.context), name="coverage")
         self._clock.every(_FIXITY_S, self._check_fixity, name="fixity")
         self._clock.every(3600, self._rehearse_if_due, name="rehearsal")
         # Ages are counted in days; once an hour is early enough for any midnight and any suspend.
@@ -272,8 +312,6 @@ class _Service:
         self._studio.desk.ask(lambda l: tell_visits(l, context))
 
     def _rescan(self) -> None:
-        if self._watch.unwatched:
-            self._watch_again = True
         self._studio.rescan(SCHEDULED)
         self._studio.cards.rescan(SCHEDULED)
 

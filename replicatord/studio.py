@@ -10,6 +10,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime, tzinfo
 from typing import Final
 
@@ -19,13 +20,16 @@ from replicatord.copying.context import Context
 from replicatord.copying.lane import Lane
 from replicatord.copying.rehearsal import rehearse
 from replicatord.drives.kernel import Mount
-from replicatord.drives.mounts import mounts_below
+from replicatord.drives.mounts import mounts_below, mounts_within
 from replicatord.duties.board import DriveNow
 from replicatord.duties.planner import Planner
 from replicatord.duties.rehearsals import LastRehearsal, tell_rehearsal, wake_damaged
+from replicatord.duties.surveys import SurveyRequest
+from replicatord.errors import LedgerError
 from replicatord.ledger.desk import LedgerDesk
 from replicatord.ledger.ledger import Ledger, open_ledger
 from replicatord.ledger.lock import LedgerLock
+from replicatord.log.files import log_files
 from replicatord.log.replication import ReplicationLog
 from replicatord.media.names import split_stem
 from replicatord.model.copies import PlacementState
@@ -34,6 +38,7 @@ from replicatord.watching.cards import Cards
 from replicatord.watching.hints import Hints
 from replicatord.watching.looker import Looker
 from replicatord.watching.settling import Spot
+from replicatord.watching.surveys import SurveyThread, begin_surveys
 
 _STOP_S: Final = 10.0  # a stop finishes or gives up the group in hand within this
 _AHEAD_BYTES: Final = 1 << 30  # reading may be so far ahead of the quickest lane: it stays in the page cache
@@ -52,6 +57,7 @@ class Studio:
         self.zone: tzinfo = get_localzone()
         self._lock = LedgerLock(settings.ledger)
         try:
+            _refuse_lost(settings)
             self._log = ReplicationLog(settings.log, rotate_bytes=settings.log_rotate_bytes)
             self.desk = LedgerDesk(
                 lambda: open_ledger(settings.ledger, algorithm=settings.digest, split_stem=split_stem),
@@ -67,6 +73,7 @@ class Studio:
             now=lambda: datetime.now(self.zone),
             monotonic=time.monotonic,
             look_again=self._look_again,
+            is_looking=self._is_looking,
             wake=self._wake,
         )
         self.lanes: Mapping[str, Lane] = {}  # replaced as a whole: other threads go through it
@@ -75,13 +82,20 @@ class Studio:
         )
         self.cards = Cards(self.context, zone=self.zone, wake_lanes=self._wake, is_ahead=self._is_ahead)
         self._mounted: Mapping[str, Mount | None] = {}
+        self._grounds: Mapping[
+            str, tuple[Mount, ...]
+        ] = {}  # source -> what its folder and those below lie on
         self._ahead_since: tuple[int, float] = (0, 0.0)
         self._leaving: list[Lane] = []  # their drives were taken out of the settings; until their visits end
         self.planner = Planner(self.context, zone=self.zone)
+        self._surveys: list[SurveyThread] = []
 
     def start(self) -> None:
         """Plan what the settings changed, start the lanes and the looker."""
         self._note_drives()
+        self.desk.ask(
+            lambda l: l.surveys.stop_all("the program ended meanwhile; ask for it again, and it goes on")
+        )
         self._start_lanes()
         self.rescan("a start looks at everything")
         self.planner.start()
@@ -109,13 +123,22 @@ class Studio:
         for lane in self.lanes.values():
             lane.wake()
 
-    def note_mounts(self, mounts: Sequence[Mount]) -> None:
-        """Wake the lanes of drives that something was mounted over or unmounted from; the others' may sleep on."""
+    def note_mounts(self, mounts: Sequence[Mount]) -> bool:
+        """Wake the lanes of drives that something was mounted over or unmounted from; the others' may sleep on.
+
+        Sources are looked through where that is so; tells whether there are any.
+        """
         roots = {name: drive.root for name, drive in self.context.settings.drives.items()}
         before, self._mounted = self._mounted, mounts_below(roots, mounts)
         for name, mount in self._mounted.items():
             if name in self.lanes and mount != before.get(name):
                 self.lanes[name].wake()
+        sources = {s.name: s.folder for s in self.context.settings.sources.values() if s.folder}
+        former, self._grounds = self._grounds, mounts_within(sources, mounts)
+        changed = [name for name, its in self._grounds.items() if its != former.get(name, its)]
+        for name in changed:
+            self.hints.rescan(name, "something was mounted or unmounted there")
+        return bool(changed)
 
     def busy(self) -> frozenset[str]:
         """Give the drives whose lanes have not come to rest."""
@@ -138,6 +161,16 @@ class Studio:
             and self.hints.is_empty()
         )
 
+    def tell_untold(self) -> None:
+        """Have it said which drives have all, now that the sources were looked through."""
+        if not self._is_looking():
+            for lane in self.lanes.values():
+                lane.tell_if_untold()
+
+    def _is_looking(self) -> bool:
+        is_done = self.hints.is_empty() and self.looker.wait_idle(0) and self.planner.is_idle()
+        return not is_done and self.looker.is_alive()
+
     def is_visiting(self) -> bool:
         """Tell whether any drive is in use just now."""
         return any(lane.is_visiting for lane in self.lanes.values())
@@ -154,7 +187,7 @@ class Studio:
         def look(ledger: Ledger) -> bool:
             number = ledger.bays.get(name).drive
             return number is not None and bool(
-                ledger.fixity.due(number, before=before, besides=frozenset(), limit=1)
+                ledger.fixity.due(number, before=before, now=self.context.at(), besides=frozenset(), limit=1)
             )
 
         return self.desk.look(look)
@@ -188,6 +221,27 @@ class Studio:
         wake_damaged(context, proofs)
         return last
 
+    def survey(self, request: SurveyRequest) -> None:
+        """Have drives or folders surveyed, in threads of their own; the ledger tells how far they are."""
+        threads = begin_surveys(
+            self.context,
+            request.paths,
+            name=request.name,
+            token=request.token,
+            zone=self.zone,
+            under_way=frozenset(
+                path for thread in self._surveys if thread.is_alive() for path in thread.paths
+            ),
+            is_visiting=lambda bay: bay in self.lanes and self.lanes[bay].is_visiting,
+        )
+        self._surveys = [thread for thread in self._surveys if thread.is_alive() or thread.failure] + threads
+        for thread in threads:
+            thread.start()
+
+    def is_surveying(self) -> bool:
+        """Tell whether anything is being surveyed."""
+        return any(thread.is_alive() for thread in self._surveys)
+
     def drives_now(self, ledger: Ledger) -> list[DriveNow]:
         """Give how each drive is at this moment."""
         bays = {bay.name: bay for bay in ledger.bays.all()}
@@ -212,14 +266,20 @@ class Studio:
         ]
 
     def find_failure(self) -> str:
-        """Say which part has died; "" when all live."""
-        parts: list[tuple[str, BaseException | None]] = [
-            ("looker", self.looker.failure),
-            ("planner", self.planner.failure),
-            ("looker of a card", self.cards.find_failure()),
+        """Say which part has died; "" when all live. A part that ends without a word has died too."""
+        parts: list[tuple[str, threading.Thread, BaseException | None]] = [
+            ("looker", self.looker, self.looker.failure),
+            ("planner", self.planner, self.planner.failure),
         ]
-        parts += [(f"lane of {lane.bay}", lane.failure) for lane in (*self.lanes.values(), *self._leaving)]
-        for name, failure in parts:
+        parts += [(f"lane of {lane.bay}", lane, lane.failure) for lane in self.lanes.values()]
+        for name, thread, failure in parts:
+            if failure is not None or not thread.is_alive():
+                return f"the {name} ended: {'without a word' if failure is None else repr(failure)}"
+        # These end by themselves when they are done.
+        ending: list[tuple[str, BaseException | None]] = [("looker of a card", self.cards.find_failure())]
+        ending += [(f"lane of {lane.bay}", lane.failure) for lane in self._leaving]
+        ending += [("survey", thread.failure) for thread in self._surveys]
+        for name, failure in ending:
             if failure is not None:
                 return f"the {name} ended: {failure!r}"
         return ""
@@ -241,12 +301,14 @@ class Studio:
             *self.cards.close(),
             *self.lanes.values(),
             *self._leaving,
+            *self._surveys,
             self.planner,
         ]
         for thread in threads:
             if thread.ident is not None:
                 thread.join(max(deadline - time.monotonic(), 0.1))
-        last_look(self.desk.look(self.drives_now))
+        with suppress(LedgerError):  # a ledger that has died tells nothing any more
+            last_look(self.desk.look(self.drives_now))
         self.desk.close()
         self._log.close()
         self._lock.release()
@@ -290,3 +352,16 @@ class Studio:
         if done != self._ahead_since[0]:
             self._ahead_since = (done, time.monotonic())
         return time.monotonic() - self._ahead_since[1] < _STALL_S
+
+
+def _refuse_lost(settings: Settings) -> None:
+    """Begin no ledger where there was one: what it knew is on the drives (I12). Raises LedgerError."""
+    # One without a byte was cut short: SQLite would take it for a new one.
+    is_there = os.path.exists(settings.ledger) and os.path.getsize(settings.ledger) > 0
+    if is_there or not any(os.path.getsize(file) for file in log_files(settings.log)):
+        return
+    raise LedgerError(
+        f"there is no ledger at {settings.ledger}, and the log at {settings.log} tells that there was one. Nothing was"
+        " begun. `replicatord rebuild` puts the spare copy that the drives carry in its place. To begin anew all the"
+        " same, move the log away first"
+    )

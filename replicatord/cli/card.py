@@ -109,6 +109,11 @@ def _cleared_lines(verdict: Verdict, settings: Settings) -> Iterator[str]:
         f" {each}: {held} ({_when(verdict)})."
     )
     yield "Before you format it:"
+    if verdict.odd:
+        yield (
+            f"  - look at {_some(verdict.odd)} on the card: of {counted(len(verdict.odd), 'file')} the facts could not be"
+            " read, empty or damaged perhaps"
+        )
     yield f"  - look at a few of these frames on {listed(list(verdict.on_drives))}"
     away = [drive for drive in settings.drives.values() if drive.is_away]
     if away:
@@ -175,6 +180,7 @@ def _fields(verdict: Verdict, settings: Settings) -> dict[str, object]:
         "verified_from": first,
         "verified_until": last,
         "missing": [{**path_fields("path", one.path), "why": one.why} for one in verdict.missing],
+        "odd": [path_fields("path", path) for path in verdict.odd],
         "left_out": [path_fields("path", path) for path in verdict.left_out],
         "not_files": [
             {**path_fields("path", path), "what": what} for path, what in sorted(verdict.others.items())

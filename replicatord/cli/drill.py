@@ -46,7 +46,7 @@ class Supposed:
     lost: tuple[str, ...]  # drives, in the order of the settings
     others: tuple[str, ...]  # the drives whose copies count that would be left, the nearest first
     dragged: tuple[str, ...]  # drives of `lost` that nobody named: they share a disk with one that was
-    since: datetime | None  # copies verified since then are lost too
+    since: datetime | None  # copies made since then are lost too
     has_sources: bool  # False when the studio is lost: its sources are lost with it
 
 
@@ -209,9 +209,9 @@ def _lines(
 ) -> list[str]:
     lines = [f"{_supposed_words(supposed)} Nothing was touched: this is reckoned from the ledger alone."]
     if supposed.dragged:
-        lines.append(f"{listed(supposed.dragged)} would go too, on one disk with what is lost.")
-    if supposed.since is not None:
-        lines.append("A copy that was read again since then counts as new: only its last reading is known.")
+        unknown = any(not bays[name].disk for name in supposed.dragged if name in bays)
+        where = "as far as anybody can tell on one disk" if unknown else "on one disk"
+        lines.append(f"{listed(supposed.dragged)} would go too, {where} with what is lost.")
     frames = drill.left_frames + len(drill.losses)
     lines.append(
         f"Left would be {drill.left_frames:,} of {counted(frames, 'frame')} whole;"
@@ -229,7 +229,7 @@ def _supposed_words(supposed: Supposed) -> str:
     if lost:
         what.append(f"{listed(lost)} {'is' if len(lost) == 1 else 'are'} lost")
     if supposed.since is not None:
-        what.append(f"every copy that was verified since {supposed.since:%Y-%m-%d %H:%M} is lost")
+        what.append(f"every copy that was made since {supposed.since:%Y-%m-%d %H:%M} is lost")
     return f"Suppose that {' and that '.join(what)}."
 
 

@@ -51,6 +51,9 @@ def _by_ourselves(settings: Settings, request: CheckRequest) -> None:
         for lane in asked:
             lane.ask_check(ask)
         while any(lane.is_check_asked and lane.progress.is_here for lane in asked):
+            failure = studio.find_failure()
+            if failure:
+                raise CommandError(failure)
             time.sleep(_LOOK_S)
         wait_quiet(studio)  # what was found is made anew
         absent = [name for name in settings.drives if request.drive in ("", name)]
@@ -62,9 +65,7 @@ def _by_ourselves(settings: Settings, request: CheckRequest) -> None:
 
 
 def _by_the_service(settings: Settings, request: CheckRequest, seen: int) -> int:
-    with ledger_for_asking(settings) as ledger:
-        here = {bay.name for bay in ledger.bays.all() if bay.state in ("here", "full")}
-    waiting = {name for name in settings.drives if request.drive in ("", name)} & here
+    waiting = {name for name in settings.drives if request.drive in ("", name)} & _here(settings)
     if not waiting:
         raise CommandError("no drive that could be checked is here")
     try:
@@ -82,7 +83,17 @@ def _by_the_service(settings: Settings, request: CheckRequest, seen: int) -> int
                 waiting.discard(str(line.get("drive")))
         seen, found = _print_new(settings, seen)
         status = max(status, found)
+        gone = waiting - _here(settings)
+        if gone:
+            print(shown(f"Not here any more, and not checked to the end: {listed(sorted(gone))}."))
+            waiting -= gone
+            status = 1
     return status
+
+
+def _here(settings: Settings) -> set[str]:
+    with ledger_for_asking(settings) as ledger:
+        return {bay.name for bay in ledger.bays.all() if bay.state in ("here", "full")}
 
 
 def _print_new(settings: Settings, seen: int) -> tuple[int, int]:

@@ -22,7 +22,7 @@ def parse_line(raw: bytes) -> Fields | None:
     """Give the fields of a line, or None when it is not one of ours."""
     try:
         fields = json.loads(raw)
-    except ValueError:
+    except (ValueError, RecursionError):  # the latter for thousands of brackets
         return None
     return fields if isinstance(fields, dict) else None
 

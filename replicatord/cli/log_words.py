@@ -119,23 +119,31 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
     {
         "copy_verified": _say_verified,
         "copy_did_not_match": _say_unmatched,
+        "reading_in_doubt": _about(
+            "source", "{path}: two copies were alike, and not what was read of it first; it is read again"
+        ),
         "copy_waits": _about("drive", "{path} waits: {reason}"),
         "copy_refiled": _about("drive", "{from_path} is now filed as {path}"),
         "copy_no_longer_asked_for": _about("drive", "{path} is no longer asked for; the copy is kept"),
         "copies_no_longer_asked_for": _about("", "{files} copies: {reason}"),
         "earlier_version_kept": _about("drive", "{path}: the earlier version is kept as {kept_as}"),
+        "earlier_version_let_go": _about(
+            "drive", "{path} was removed, as `keep_earlier` says; {also_on} has it too"
+        ),
+        "earlier_version_is_bad": _about(
+            "drive",
+            "{path}: the earlier version is not good ({reason}), and counts no more; nothing was removed",
+        ),
         "path_was_taken": _about("drive", "{path} was taken by something else; copied as {instead}"),
         "copy_is_suspect": _about(
             "drive", "{path}: its copy is not good ({reason}); another is used, and this one is looked at"
         ),
+        "copies_proved_again": _say_up_to_date,
         "fixity_check": _about("drive", "fixity check: {text}"),
         "fixity_check_failed": _say_failed,
         "rehearsal_done": _about("", "rehearsal: {text}"),
         "rehearsal_not_made": _about("", "no rehearsal could be made: {reason}"),
         "spare_not_made": _about("", "{reason}"),
-        "spare_did_not_match": _about(
-            "drive", "the spare copy of the ledger did not match when it was read back"
-        ),
         "unknown_files": _about(
             "drive", "{files} files on it are none of ours and are left alone: {examples}"
         ),
@@ -157,6 +165,7 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         ),
         "file_not_readable": _about("", "{source} cannot be read: {reason}; it is tried again"),
         "source_not_readable": _about("source", "cannot be looked through: {reason}"),
+        "not_taken": _about("source", "{entries} of it are not copied ({reason}), such as {examples}"),
         "source_not_watched": _about("source", "is not watched: {reason}"),
         "rescan_done": _say_rescan,
         "source_held": _about("source", "HELD: {reason}"),
@@ -169,12 +178,21 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "card_does_not_answer": _about("card", "at {mount}: {reason}"),
         "load_ended": _say_load,
         "load_cleared": _say_load,
+        "clock_was_set": _about(
+            "", "somebody set the clock of this machine by {seconds} s; order is told by numbers"
+        ),
+        "job_failed": _about("", "what runs by the clock failed ({job}): {reason}; it is tried again"),
         "service_started": _about("", "started (process {pid})"),
         "service_stopped": _about("", "stopped: {reason}"),
         "settings_read": _say_settings_read,
         "settings_broken": _say_settings_broken,
         "settings_cost": _about("", "the settings ask for: {text}"),
         "settings_not_watched": _about("", "edits of the settings are noticed a little later: {reason}"),
+        "survey_begun": _about("name", "is surveyed: {files} files in {survey_of}"),
+        "survey_not_read": _about("name", "{path} cannot be read: {reason}"),
+        "not_surveyed": _about("name", "{entries} of it are not read ({reason}), such as {examples}"),
+        "survey_done": _about("name", "surveyed: {text}"),
+        "survey_stopped": _about("name", "the survey was not finished: {reason}; so far {text}"),
         "visit_overdue": _about("drive", "{text}"),
     }
 )

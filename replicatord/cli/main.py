@@ -15,7 +15,7 @@ import os
 import sys
 from typing import TYPE_CHECKING, Final
 
-from replicatord.cli.asking import SETTINGS_VARIABLE, find_settings_file
+from replicatord.cli.asking import SETTINGS_VARIABLE, CommandError, find_settings_file
 from replicatord.errors import AppError, InvariantError
 
 if TYPE_CHECKING:
@@ -111,9 +111,21 @@ def _parser() -> argparse.ArgumentParser:
         metavar="PLACE",
         help="the studio, away, a shelf, or a named disk",
     )
-    its.add_argument("--lose-newest", metavar="AGE", help="all copies that were verified within it, as 7d")
+    its.add_argument("--lose-newest", metavar="AGE", help="all copies that were made within it, as 7d")
     its.add_argument(
         "--prove", type=_count, metavar="N", help="bring back N frames of each shelf, compare, remove them"
+    )
+    its = add("survey", _survey, "Read a drive or folder that is already full, and learn it.", has_json=True)
+    its.add_argument(
+        "paths", metavar="PATH", nargs="*", help="a drive, or a folder; several disks go side by side"
+    )
+    its.add_argument("--name", default="", help="what to call a medium that is no drive of the settings")
+    its.add_argument("--report", action="store_true", help="say what lies where, as far as it was read")
+    its.add_argument(
+        "--list",
+        action="store_true",
+        dest="has_list",
+        help="with --report: each file that lies in one place only",
     )
     its = add("release", _release, "Say that the many changes of a held source are meant.")
     its.add_argument("source", metavar="SOURCE", help="as `status` names it")
@@ -170,6 +182,12 @@ def _add_restore(its: argparse.ArgumentParser) -> None:
         "--earlier",
         action="store_true",
         help="what was there before, by what took its place or its former path",
+    )
+    its.add_argument(
+        "--bag",
+        action="store_true",
+        dest="is_bag",
+        help="make the folder a BagIt bag (RFC 8493), to hand it over",
     )
     its.add_argument("--go", action="store_true", help="do it; without, only say what would be done")
 
@@ -300,6 +318,7 @@ def _restore(arguments: argparse.Namespace) -> int:
         is_all=arguments.is_all,
         is_earlier=arguments.earlier,
         is_to_go=arguments.go,
+        is_bag=arguments.is_bag,
     )
     return restore(_settings_in_force(arguments)[0], asked, as_json=arguments.as_json)
 
@@ -313,6 +332,19 @@ def _drill(arguments: argparse.Namespace) -> int:
 
     asked = Asked(drives=arguments.lose, places=arguments.lose_place, newest=arguments.lose_newest)
     return show_drill(_settings_in_force(arguments)[0], asked, as_json=arguments.as_json)
+
+
+def _survey(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.survey import show_report, survey_paths
+
+    if arguments.paths and not (arguments.report or arguments.as_json):
+        return survey_paths(_settings_in_force(arguments)[0], arguments.paths, name=arguments.name)
+    if arguments.paths or not arguments.report:
+        raise CommandError(
+            "`survey PATH` reads a place, `survey --report` (with --json for scripts) says what lies where"
+        )
+    settings, _ = _settings_in_force(arguments)
+    return show_report(settings, has_list=arguments.has_list, as_json=arguments.as_json)
 
 
 def _release(arguments: argparse.Namespace) -> int:

@@ -106,6 +106,7 @@ def _make_plan(settings: Settings, asked: Asked) -> Plan:
         return Plan(
             looked=looked,
             cards=tuple(source.name for source in settings.sources.values() if not source.folder),
+            held=tuple(sorted(sketch.holds.held())),
             shelves=_shelf_plans(sketch, settings, work, rooms, asked),
             work=work,
             uplink_bits_per_s=asked.uplink_bits_per_s,
@@ -147,6 +148,7 @@ def _shelf_plans(
             bytes_per_s=asked.at_bytes_per_s or speeds[name],
             room=rooms[name],
             uplink_bits_per_s=asked.uplink_bits_per_s if is_cloud else None,
+            surveyed=sketch.wishes.held_elsewhere(name),
         )
 
     return tuple(

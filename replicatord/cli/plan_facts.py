@@ -39,6 +39,9 @@ class DrivePlan:
         float | None
     )  # of the line that a cloud folder goes up by; None: not asked, or no cloud
 
+    # Files and bytes that it has already, under other paths than asked for: they were there when it was surveyed.
+    surveyed: tuple[int, int] = (0, 0)
+
     @property
     def files(self) -> int:
         """How many files would be copied."""
@@ -120,6 +123,7 @@ class Plan:
 
     looked: Looked
     cards: tuple[str, ...]  # sources of cards: their files are known once the service has read them
+    held: tuple[str, ...]  # sources of which nothing is replaced until a person says so
     shelves: tuple[ShelfPlan, ...]
     work: tuple[Work, ...]
     uplink_bits_per_s: float | None

@@ -18,6 +18,7 @@ def fields_of(plan: Plan, *, has_list: bool) -> dict[str, object]:
         "new_files": looked.files,
         "new_bytes": looked.size_bytes,
         "not_readable": looked.unreadable,
+        "held": list(plan.held),
         "at_most": looked.files > 0,
         "uplink_bits_per_s": plan.uplink_bits_per_s,
         "drives": [_drive_fields(drive) for drive in plan.drives],
@@ -54,6 +55,7 @@ def _drive_fields(plan: DrivePlan) -> dict[str, object]:
         "limit_bytes": plan.drive.limit_bytes,
         "short_bytes": plan.short_bytes,
         "not_here": plan.room.not_here,
+        "surveyed": {"files": plan.surveyed[0], "bytes": plan.surveyed[1]},
     }
 
 

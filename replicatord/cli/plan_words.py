@@ -33,6 +33,11 @@ def lines_of(plan: Plan, settings: Settings) -> Iterator[str]:
     if plan.cards:
         yield f"What is on a card ({listed(plan.cards)}) is counted once the service has read it."
     yield from (f"PROBLEM: {trouble}" for trouble in looked.unreadable)
+    yield from (
+        f"PROBLEM: {source} is held: what changed in it is counted here, and not copied until you looked at it and ran"
+        f" `replicatord release {source}`."
+        for source in plan.held
+    )
     width = max(len(name) for name in settings.drives)
     for shelf in plan.shelves:
         yield from _shelf_lines(shelf, width)
@@ -65,6 +70,9 @@ def _shelf_lines(shelf: ShelfPlan, width: int) -> Iterator[str]:
         )
     for plan in shelf.drives:
         yield f"{indent}{plan.drive.name:<{width}}  {drive_words(plan)}"
+        if plan.surveyed[0]:
+            there = f"{counted(plan.surveyed[0], 'file')}, {size_words(plan.surveyed[1])}"
+            yield f"{indent}{'':<{width}}    not written again: {there} that it has under other paths (surveyed)"
         for tier, (count, size) in plan.tiers.items():
             seconds = plan.seconds(size)
             time = "" if seconds is None else f", {span_words(seconds)}"

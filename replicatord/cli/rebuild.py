@@ -1,6 +1,7 @@
 """`rebuild`: puts the newest spare copy that a drive carries in the place of a ledger that was lost or is damaged.
 
-May not replace a ledger that can be read, may not remove a damaged one, and writes nothing on any drive.
+May not replace a ledger that can be read, may not remove a damaged one, may not have a spare believed over the bytes
+on the drives, and writes nothing on any drive.
 """
 
 from __future__ import annotations
@@ -13,8 +14,8 @@ from replicatord.cli.asking import CommandError, confirmed
 from replicatord.cli.words import instant_words, shown
 from replicatord.drives.identity import read_identity
 from replicatord.drives.presence import check_mounted
-from replicatord.ledger.lock import LedgerLock
-from replicatord.ledger.spare import Spare, find_fault, find_spare, put_in_place
+from replicatord.ledger.lock import LedgerLock, find_running
+from replicatord.ledger.spare import JOURNAL, Spare, find_fault, find_spare, put_in_place, roll_back
 from replicatord.model.settings import Drive, Settings
 from replicatord.rules.paths import HIDDEN_FOLDER
 
@@ -27,6 +28,8 @@ def rebuild_ledger(settings: Settings, *, is_agreed: bool) -> int:
 
     Raises CommandError when there is nothing to mend or nothing to mend it with, LedgerError.
     """
+    if find_running(settings.ledger) is not None:
+        raise CommandError("the service runs on this ledger; stop it first")
     lock = LedgerLock(settings.ledger)
     try:
         return _rebuild(settings, is_agreed=is_agreed)
@@ -35,6 +38,7 @@ def rebuild_ledger(settings: Settings, *, is_agreed: bool) -> int:
 
 
 def _rebuild(settings: Settings, *, is_agreed: bool) -> int:
+    roll_back(settings.ledger)
     fault = find_fault(settings.ledger)
     if not fault:
         raise CommandError(f"the ledger at {settings.ledger} is whole; nothing was changed")
@@ -59,7 +63,16 @@ def _rebuild(settings: Settings, *, is_agreed: bool) -> int:
     kept = _move_aside(settings.ledger)
     put_in_place(newest, settings.ledger)
     print(f"The ledger is back{f'; the damaged one is kept as {shown(kept)}' if kept else ''}.")
-    print("Start the service; then `replicatord fixity --all` proves every copy anew.")
+    print(
+        "No copy counts as verified for now: what a spare says proves nothing. Start the service; it reads the copies"
+    )
+    print(
+        "of each drive that is here, and of the others when they come, and makes again what is not as it should be."
+    )
+    print(
+        "`replicatord survey` with the place of each drive reads what came to it after the spare was made and is in no"
+        " source any more."
+    )
     return 0
 
 
@@ -70,7 +83,10 @@ def _spare_on(drive: Drive, settings: Settings) -> Spare | None:
     except OSError:
         return None
     try:
-        identity = None if check_mounted(drive, root) is not None else read_identity(root)
+        wrong = check_mounted(drive, root)
+        if wrong is not None and not wrong.is_absent:
+            print(shown(f"{drive.name}: {wrong.reason}"))
+        identity = None if wrong is not None else read_identity(root)
     except (OSError, ValueError):
         return None
     finally:
@@ -81,14 +97,16 @@ def _spare_on(drive: Drive, settings: Settings) -> Spare | None:
 
 
 def _move_aside(ledger: str) -> str:
-    """Keep a damaged ledger, with the journal that belongs to it, under another name; "" when there is none."""
-    if not os.path.exists(ledger):
-        return ""
+    """Keep a damaged ledger, with the journal that belongs to it, under another name; "" when there is none.
+
+    A journal that a lost ledger left is kept too.
+    """
+    is_there = os.path.exists(ledger)
     kept = f"{ledger}.damaged-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
     try:
-        for suffix in ("-journal", ""):
-            if os.path.exists(ledger + suffix):
+        for suffix in (JOURNAL, ""):
+            if os.path.exists(ledger + suffix) and (os.path.getsize(ledger + suffix) or not suffix):
                 os.rename(ledger + suffix, kept + suffix)
     except OSError as exc:
         raise CommandError(f"the damaged ledger could not be moved aside: {exc.strerror}") from exc
-    return kept
+    return kept if is_there else ""

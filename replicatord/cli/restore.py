@@ -10,15 +10,16 @@ import json
 import os
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from typing import Final
 
 from replicatord.cli.asking import CommandError, ledger_for_asking
 from replicatord.cli.show import What, new_show
 from replicatord.cli.words import counted, shown, shown_path, size_words
 from replicatord.config.problem import nearest_of
+from replicatord.copying.bag import PAYLOAD, check_names, check_new, close_bag, names_alike
 from replicatord.copying.files import EARLIER
 from replicatord.copying.restoring import Outcome, Restored, Restorer
 from replicatord.ledger.copies import DrivePlace
@@ -27,14 +28,20 @@ from replicatord.ledger.restoring import Wanted
 from replicatord.log.times import path_fields
 from replicatord.log.words import listed
 from replicatord.media.digests import new_hasher
+from replicatord.media.names import split_stem
 from replicatord.model.copies import CopyState
 from replicatord.model.settings import Settings
+from replicatord.rules.paths import SUFFIX_HEX_DIGITS, suffixed
 
 _MONTH: Final = re.compile(r"(\d{4})-(\d{2})", re.ASCII)
 _DIGEST: Final = re.compile(r"[0-9a-fA-F]{8,64}", re.ASCII)
 _DIGEST_DIGITS: Final = 64
 _EXAMPLES: Final = 10
-_GOOD: Final = (CopyState.VERIFIED, CopyState.EARLIER)  # what these hold is what it should be
+# What these hold is, or may be, what it should be: whatever comes back is compared with its digest.
+_GOOD: Final = (
+    *(CopyState.VERIFIED, CopyState.EARLIER),
+    *(CopyState.UNPROVED, CopyState.UNPROVED_EARLIER),
+)
 _FILES: Final = What(one="file", many="files", none="nothing to restore")
 
 
@@ -51,6 +58,7 @@ class Asked:
     is_all: bool = False
     is_earlier: bool = False  # what was replaced since, in place of what is in use
     is_to_go: bool = False
+    is_bag: bool = False  # the folder becomes a BagIt bag
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,23 +76,68 @@ def restore(settings: Settings, asked: Asked, *, as_json: bool) -> int:
     Raises CommandError, LedgerError.
     """
     target = _target(settings, asked.target)
+    if asked.is_bag:
+        check_new(target)
     with ledger_for_asking(settings) as ledger:
         find = _earlier if asked.is_earlier else _wanted
-        wanted = list(dict.fromkeys(find(ledger, settings, asked)))
+        wanted = _apart(dict.fromkeys(find(ledger, settings, asked)))
         identities = {bay.name: bay.identity for bay in ledger.bays.all()}
         jobs = [_job(ledger, settings, each, identities) for each in wanted]
     if not jobs:
+        if not any((asked.what, asked.months, asked.trips, asked.loads, asked.drives, asked.is_all)):
+            raise CommandError(
+                "say what to bring back: a path, a digest, --month, --trip, --load, --lost or --all"
+            )
         what = "no earlier version" if asked.is_earlier else "nothing that has a verified copy"
-        raise CommandError(f"{what} goes by these words")
-    done = _go(settings, target, jobs, as_json=as_json) if asked.is_to_go else None
+        raise CommandError(f"{what} goes by that; `replicatord where` finds a file by its name")
+    if asked.is_bag:
+        check_names(job.wanted.path for job in jobs)
+    place = os.path.join(target, PAYLOAD) if asked.is_bag else target
+    done = _go(settings, place, jobs, as_json=as_json) if asked.is_to_go else None
+    bagged = _bag(settings, target, done) if asked.is_bag and done is not None else None
     if as_json:
-        print(json.dumps(_fields(jobs, done)))
+        print(json.dumps({**_fields(jobs, done), **({} if bagged is None else {"bagged": bagged})}))
     else:
-        for line in _lines(jobs, done, target):
+        for line in _lines(jobs, done, place):
             print(shown(line))
+        if asked.is_bag:
+            print(shown(_bag_words(target, jobs, bagged)))
     if done is None:
         return 1 if any(not job.places for job in jobs) else 0
     return 1 if any(each.outcome in (Outcome.FAILED, Outcome.OTHER_THERE) for each in done) else 0
+
+
+def _bag(settings: Settings, target: str, done: Sequence[Restored]) -> int:
+    """Close the bag if all is in it; give how many files it has, 0 when it is not closed. Raises CommandError."""
+    if any(each.outcome in (Outcome.FAILED, Outcome.OTHER_THERE) for each in done):
+        return 0
+    try:
+        return close_bag(
+            target,
+            {each.wanted.path: each.wanted.digest for each in done},
+            new_hasher(settings.digest),
+            organization=settings.studio,
+            today=datetime.now().astimezone().date(),
+        )
+    except OSError as exc:
+        raise CommandError(f"{target}: {exc.strerror}; run it again to go on") from exc
+
+
+def _bag_words(target: str, jobs: Sequence[Job], bagged: int | None) -> str:
+    alike = names_alike([job.wanted.path for job in jobs])
+    warning = (
+        f" {counted(len(alike), 'name')} differ in case or accents alone, such as {shown_path(alike[0])}: not every"
+        " system keeps such files apart."
+        if alike
+        else ""
+    )
+    if bagged is None:
+        return f"{target} would become a BagIt bag (RFC 8493).{warning}"
+    if not bagged:
+        return (
+            f"{target} is NOT a bag yet: not all is in it. Fetch what is missing and run it again.{warning}"
+        )
+    return f"{target} is a BagIt bag (RFC 8493) of {counted(bagged, 'file')}.{warning}"
 
 
 def _target(settings: Settings, target: str) -> str:
@@ -150,6 +203,28 @@ def _earlier(ledger: Ledger, settings: Settings, asked: Asked) -> Iterator[Wante
         if is_asked and (version.content, path) not in seen:
             seen.add((version.content, path))
             yield replace(version, path=stamped)
+
+
+def _apart(found: Iterable[Wanted]) -> list[Wanted]:
+    """Give each content a path of its own: of several with one path, all but the first get digits of their digests.
+
+    Drives may differ in what they have at a path, as when one of them was away while a file changed.
+    """
+    wanted = list(found)
+    taken = {each.path: each for each in reversed(wanted)}  # whose own path it is: the first one's
+    for number, each in enumerate(wanted):
+        if taken[each.path] is not each:
+            path = next(path for path in _paths_beside(each) if path not in taken)
+            wanted[number] = taken[path] = replace(each, path=path)
+    return wanted
+
+
+def _paths_beside(wanted: Wanted) -> Iterator[bytes]:
+    folder, name = os.path.split(wanted.path)
+    stem, ext = split_stem(name)
+    for hex_digits in SUFFIX_HEX_DIGITS:
+        other = suffixed(stem, wanted.digest, hex_digits=hex_digits, longest_ext=len(ext))
+        yield os.path.join(folder, other + (b"." + ext if ext else b""))
 
 
 def _is_in(path: bytes, top: bytes) -> bool:
@@ -288,7 +363,7 @@ def _plan_lines(jobs: Sequence[Job], target: str) -> Iterator[str]:
 
 
 def _fields(jobs: Sequence[Job], done: Sequence[Restored] | None) -> dict[str, object]:
-    outcomes = None if done is None else [each.outcome.name.lower() for each in done]
+    outcomes = None if done is None else [(each.outcome.name.lower(), each.why) for each in done]
     return {
         "files": [
             {
@@ -297,9 +372,9 @@ def _fields(jobs: Sequence[Job], done: Sequence[Restored] | None) -> dict[str, o
                 "digest": job.wanted.digest.hex(),
                 "from": [place.bay for place, _ in job.places],
                 "fetch": list(job.to_fetch),
-                **({} if outcomes is None else {"outcome": outcomes[number]}),
+                **({} if outcomes is None else dict(zip(("outcome", "why"), outcomes[number], strict=True))),
             }
             for number, job in enumerate(jobs)
         ],
-        "restored": None if outcomes is None else outcomes.count("restored"),
+        "restored": None if outcomes is None else sum(outcome == "restored" for outcome, _ in outcomes),
     }

@@ -1,6 +1,7 @@
 """`status`: says how things are, for a person at midnight, and what needs that person.
 
-May not write, and may not say that all is well when something was not looked at.
+May not write, and may not say that all is well when something was not looked at: what is
+not verified is shown with its reason, and the exit status is not 0 (promise I10).
 """
 
 from __future__ import annotations
@@ -9,12 +10,13 @@ import json
 from datetime import datetime
 
 from replicatord.cli.asking import ledger_for_asking
-from replicatord.cli.status_coverage import coverage_fields, month_lines, read_coverage
+from replicatord.cli.status_coverage import coverage_fields, month_lines
 from replicatord.cli.status_facts import read_status
 from replicatord.cli.status_fields import fields_of
 from replicatord.cli.status_needs import needs_of
 from replicatord.cli.status_words import lines_of
 from replicatord.cli.words import shown
+from replicatord.duties.coverage import read_coverage
 from replicatord.ledger.lock import find_running
 from replicatord.model.settings import Settings
 

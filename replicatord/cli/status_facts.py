@@ -12,8 +12,8 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from replicatord.cli.log_file import last_number
-from replicatord.cli.status_coverage import Covered, read_coverage
 from replicatord.cli.words import counted, instant_words
+from replicatord.duties.coverage import Covered, LastCovered, last_coverage, read_coverage
 from replicatord.duties.loads import counting_drives
 from replicatord.duties.rehearsals import LastRehearsal, read_last
 from replicatord.duties.visits import Due, elsewhere, find_due, read_since
@@ -24,7 +24,7 @@ from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.ledger.outlook import AtRisk, Refused
 from replicatord.model.copies import Medium, PlacementState
 from replicatord.model.settings import Drive, Settings
-from replicatord.model.unread import Unread, UnreadKind
+from replicatord.model.unread import Unread
 from replicatord.rules.forecast import (
     MONTHS_MAX,
     DriveRoom,
@@ -50,6 +50,7 @@ class DriveStatus:
     bay: Bay
     tallies: tuple[Tally, ...]
     due: Due | None  # when an away drive should visit; None when that is not known, or it is here
+    unproved: int  # copies of which only a spare of the ledger says that they are verified
     suspects: int  # copies that did not read as they should when another drive needed them
 
     def total(self, state: PlacementState) -> tuple[int, int]:
@@ -127,6 +128,7 @@ class Status:
     loads: tuple[LoadStatus, ...]
     drives: tuple[DriveStatus, ...]  # all of them, in the order of the settings
     covered: Covered | None  # None when it was not asked for, since it takes long on many files
+    last_covered: LastCovered | None  # how it was when the service last judged it
 
 
 def read_status(
@@ -134,7 +136,7 @@ def read_status(
 ) -> Status:
     """Ask the ledger all that is told. Raises LedgerError."""
     bays = {bay.name: bay for bay in ledger.bays.all()}
-    drives = _drives(ledger, settings, bays)
+    drives = _drives(ledger, settings, bays, now)
     files, frames = ledger.answers.files_known()
     refused = tuple(r for r in ledger.outlook.refused() if r.bay in settings.drives)
     is_refused = {(r.bay, r.trouble) for r in refused}
@@ -151,11 +153,7 @@ def read_status(
         fire=_fire(ledger, settings, bays),
         troubles=tuple(t for t in ledger.answers.troubles() if (t.bay, t.trouble) not in is_refused),
         refused=refused,
-        unread=tuple(
-            unread
-            for unread in ledger.unread.all()
-            if unread.source in settings.sources and unread.kind is not UnreadKind.WENT
-        ),
+        unread=tuple(unread for unread in ledger.unread.told() if unread.source in settings.sources),
         set_aside=ledger.outlook.set_aside(),
         settings_trouble=ledger.get_meta("settings_trouble"),
         rehearsal=read_last(ledger),
@@ -164,20 +162,24 @@ def read_status(
         loads=_loads(ledger, settings),
         drives=tuple(drives.values()),
         covered=read_coverage(ledger, settings, bays) if has_coverage else None,
+        last_covered=last_coverage(ledger),
     )
 
 
-def _drives(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> dict[str, DriveStatus]:
+def _drives(
+    ledger: Ledger, settings: Settings, bays: Mapping[str, Bay], now: datetime
+) -> dict[str, DriveStatus]:
     tallies = ledger.answers.tallies()
     since = read_since(ledger)
-    suspects = ledger.outlook.suspects()
+    suspects, unproved = ledger.outlook.suspects(), ledger.outlook.unproved()
     return {
         drive.name: DriveStatus(
             drive=drive,
             bay=bays.get(drive.name) or _unheard_of(drive.name),
             tallies=tuple(tally for tally in tallies if tally.bay == drive.name),
-            due=find_due(drive, bays.get(drive.name), since=since.get(drive.name, "")),
+            due=find_due(drive, bays.get(drive.name), since=since.get(drive.name, ""), now=now),
             suspects=suspects.get(drive.name, 0),
+            unproved=unproved.get(drive.name, 0),
         )
         for drive in settings.drives.values()
     }
@@ -270,7 +272,7 @@ def _log_trouble(ledger: Ledger, settings: Settings) -> str:
     if not waiting:
         return ""
     at = datetime.fromisoformat(str(waiting[0][1]["at"]))
-    if datetime.now(UTC) - at < _LOG_LATE:
+    if abs(datetime.now(UTC) - at) < _LOG_LATE:  # also when the clock was set back
         return ""
     count = ledger.lines.last_number() - written
     return (

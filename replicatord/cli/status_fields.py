@@ -5,6 +5,7 @@ May not ask anything, and may not change the name or meaning of a field that was
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import date
 
 from replicatord.cli.status_coverage import coverage_fields
@@ -40,6 +41,7 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
         "only_in_studio": _fire_fields(status),
         # null unless asked for with -v
         "three_two_one": None if status.covered is None else coverage_fields(status.covered),
+        "three_two_one_last": None if status.last_covered is None else asdict(status.last_covered),
         "troubles": [
             {"drive": t.bay, "trouble": t.trouble, "files": t.files, **path_fields("path", t.path)}
             for t in status.troubles
@@ -78,6 +80,7 @@ def _drive_fields(drive: DriveStatus, status: Status) -> dict[str, object]:
         "room_at": bay.room_at or None,
         "file_system_bytes": bay.fs_bytes,
         "in_doubt": drive.suspects,
+        "not_proved": drive.unproved,
         **{name: {"files": files, "bytes": size} for name, (files, size) in totals.items()},
         "tiers": [
             {"tier": t.tier, "state": _NAMES[t.state], "files": t.files, "bytes": t.size_bytes}

@@ -67,9 +67,18 @@ def _of_unread(status: Status) -> Iterator[str]:
         yield f"{source}: {words}; see whether you can open it, and do not format its card"
     told = {unread.source for unread in status.unread}
     for each in status.loads:
-        is_over = each.load.state is not LoadState.OPEN
-        if is_over and each.verdict is not None and each.verdict.unread and each.load.source not in told:
-            yield f"{each.load.source}, read {instant_words(each.load.began_at)}: {each.verdict.unread}; put it back"
+        verdict = each.verdict
+        if each.load.state in (LoadState.OPEN, LoadState.CLEARED) or verdict is None:
+            continue
+        load = f"{each.load.source}, read {instant_words(each.load.began_at)}"
+        if verdict.unread and each.load.source not in told:
+            yield f"{load}: {verdict.unread}"
+        elif verdict.replaced:
+            were = "file of it was" if verdict.replaced == 1 else "files of it were"
+            yield (
+                f"{load}: {verdict.replaced:,} {were} replaced in the source before there were enough copies; do not"
+                " format its card, and copy it in once more under other names"
+            )
 
 
 def _of_trouble(trouble: Trouble) -> str:
@@ -114,7 +123,7 @@ def _shelf_goes_on(drive: DriveStatus, shelf: ShelfStatus, now: datetime | None)
     if not any(other.may_have_room for other in shelf.drives if other is not drive):
         return False
     changed_at = drive.bay.changed_at
-    return now is None or not changed_at or now - datetime.fromisoformat(changed_at) < _SPILLED_WITHIN
+    return now is None or not changed_at or abs(now - datetime.fromisoformat(changed_at)) < _SPILLED_WITHIN
 
 
 def _of_full(drive: DriveStatus, shelf: ShelfStatus, waiting: str) -> str:

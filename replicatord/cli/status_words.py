@@ -9,9 +9,9 @@ from collections import Counter
 from collections.abc import Iterator
 
 from replicatord.cli.forecast_words import forecast_lines, forecast_words
-from replicatord.cli.status_coverage import rule_words
 from replicatord.cli.status_facts import DriveStatus, Fire, LoadStatus, Status
 from replicatord.cli.words import counted, instant_words, local_time, size_words, source_words, span_words
+from replicatord.duties.coverage import rule_words
 from replicatord.duties.loads import load_text
 from replicatord.duties.visits import ago_words
 from replicatord.ledger.loads import LoadState
@@ -37,6 +37,8 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
         yield from _fire_remarks(status, settings)
     if status.covered is not None:
         yield rule_words(status.covered)
+    elif status.last_covered is not None:
+        yield f"{status.last_covered.text} As of {instant_words(status.last_covered.at)}."
     yield from _room_lines(status, is_verbose=is_verbose)
     if status.rehearsal is not None:
         yield f"Last rehearsal, {instant_words(status.rehearsal.at)}: {status.rehearsal.text}."
@@ -97,6 +99,10 @@ def _drive_words(drive: DriveStatus, status: Status) -> str:
         parts.append(f"{counted(waiting[0], 'file')}, {size_words(waiting[1])} to come{time}")
     if refused[0]:
         parts.append(f"{counted(refused[0], 'file')} that it cannot hold")
+    if drive.unproved:
+        parts.append(
+            f"{counted(drive.unproved, 'copy', 'copies')} not proved since the ledger was rebuilt, read when it is here"
+        )
     if drive.suspects:
         parts.append(f"{counted(drive.suspects, 'copy', 'copies')} in doubt, looked at next")
     if unasked[0]:
@@ -198,7 +204,7 @@ def _room_lines(status: Status, *, is_verbose: bool) -> Iterator[str]:
 def _load_words(status: LoadStatus, settings: Settings) -> str:
     load = status.load
     began = local_time(load.began_at)
-    head = f"{began:%Y-%m-%d}  {source_words(load.source)}: "
+    head = f"{began:%Y-%m-%d}  load {load.id}, {source_words(load.source)}: "
     if load.state is LoadState.OPEN:
         text = f"files still come; {counted(load.files, 'file')}, {size_words(load.size_bytes)} so far"
     elif status.verdict is not None:

@@ -28,6 +28,7 @@ from replicatord.model.frames import FileStat, TimeOrigin
 from replicatord.model.settings import Settings, source_in_settings
 
 _TAKEN_OUT: Final = "not in the settings"  # the state of a drive that is in the ledger alone
+_SURVEYED: Final = "surveyed: no drive of the settings, nobody looks after it"
 _LIMIT: Final = 50  # files of one name; a camera's numbers come round every 10,000 frames
 _DIGEST: Final = re.compile(r"[0-9a-fA-F]{8,64}", re.ASCII)
 _DIGEST_DIGITS: Final = 64
@@ -77,6 +78,7 @@ class Answer:
     planned: dict[
         tuple[str, bytes], bytes
     ]  # (drive, path) -> the path that the rules gave, where it is another
+    is_held: bool  # its source is held: what changed in it is not copied until a person says so
     fetch: tuple[str, ...]  # which drives to fetch, nearest first; empty while one that has it is here
 
 
@@ -214,13 +216,21 @@ def _answer(ledger: Ledger, settings: Settings, content: int) -> Answer:
     copies = tuple(
         copy if copy.bay in settings.drives else replace(copy, bay_state=_TAKEN_OUT)
         for copy in ledger.answers.copies_of(content)
+    ) + tuple(
+        CopyFound(bay=name, path=path, state=CopyState.VERIFIED, verified_at=at, bay_state=_SURVEYED)
+        for name, path, at in ledger.surveys.seen_on_media(content)
     )
+    unproved = {(copy.bay, copy.path) for copy in copies if copy.state is CopyState.UNPROVED}
     return Answer(
         files=files,
         now=tuple(_look(ledger, settings, file) for file in files),
         copies=copies,
-        wishes=tuple(ledger.answers.wishes_of(content)),
+        # What is not proved yet is read first; nothing is to be copied there as long as it may be good.
+        wishes=tuple(
+            wish for wish in ledger.answers.wishes_of(content) if (wish.bay, wish.path) not in unproved
+        ),
         planned=ledger.outlook.planned_paths(content),
+        is_held=bool(ledger.holds.held().keys() & {file.source for file in files}),
         fetch=_fetch(copies, settings),
     )
 
@@ -296,6 +306,9 @@ def _answer_lines(answer: Answer, search: Search, settings: Settings) -> Iterato
         yield "  PROBLEM: there is no verified copy of it yet."
     for wish in answer.wishes:
         yield f"  {_place_words(wish.bay, wish.path, answer, search)}: {_wish_words(wish, search.bays)}"
+    if answer.is_held and answer.wishes:
+        yield "  Its source is HELD, since many files of it changed at once: see `replicatord status`. What this file was"
+        yield "  before lies on the drives still; `replicatord where` with its path on a drive finds it."
     if not answer.copies and not answer.wishes:
         yield "  No tier asks for it: see `tiers` in the settings."
     if answer.fetch:
@@ -325,7 +338,7 @@ def _fetch_words(answer: Answer, settings: Settings) -> str:
 def _drive_words(bay: str, settings: Settings) -> str:
     drive = settings.drives.get(bay)
     if drive is None:
-        return f"{bay}, which is no longer in the settings"
+        return f"{bay}, which is not in the settings"
     parts = [f"shelf {drive.shelf}"] if drive.shelf else []
     parts += ["away"] if drive.is_away else []
     parts += ["a cloud folder"] if drive.medium is Medium.CLOUD else []
@@ -345,11 +358,17 @@ def _star_words(stars: int) -> str:
 
 def _copy_words(copy: CopyFound) -> str:
     when = instant_words(copy.verified_at)
+    if copy.bay_state == _SURVEYED:
+        return f"read {when} by a survey"
     return {
         CopyState.VERIFIED: f"verified {when}",
         CopyState.EARLIER: f"an earlier version, kept; verified {when}",
         CopyState.SET_ASIDE: f"PROBLEM: it did not match {when} and was set aside; look at it",
         CopyState.CHANGED: f"changed on the drive by hand since it was verified {when}; left as it is",
+        CopyState.UNPROVED: f"not proved since the ledger was rebuilt; said to be verified {when}",
+        CopyState.UNPROVED_EARLIER: (
+            f"an earlier version, not proved since the ledger was rebuilt; said to be verified {when}"
+        ),
         CopyState.SUSPECT: f"PROBLEM: in doubt, verified {when} but not readable as such since; looked at next",
     }[copy.state]
 

@@ -11,11 +11,13 @@ from replicatord.log.times import path_text
 from replicatord.log.words import counted as counted  # noqa: PLC0414  commands find all words here
 from replicatord.log.words import size_words as size_words  # noqa: PLC0414
 from replicatord.log.words import span_words as span_words  # noqa: PLC0414
-from replicatord.model.settings import CARD_MARK
+from replicatord.model.settings import CARD_MARK, SURVEY_MARK
 
 
 def source_words(name: str) -> str:
-    """Give a source as people call it: "cards", or "card 17 of sd" for the card "sd#17"."""
+    """Give a source as people call it: "cards", "card 17 of sd" for "sd#17", "the survey of snipe" for "survey:snipe"."""
+    if name.startswith(SURVEY_MARK):
+        return f"the survey of {name.removeprefix(SURVEY_MARK)}"
     source, mark, number = name.partition(CARD_MARK)
     return f"card {number} of {source}" if mark else name
 

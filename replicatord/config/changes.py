@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TypeVar
 from replicatord.config.units import words_for_duration, words_for_size
 from replicatord.config.words import (
     drive_words,
+    earlier_words,
     filled_words,
     fixity_words,
     hold_words,
@@ -61,6 +62,7 @@ def _said(settings: Settings) -> dict[str, str]:
         "keep_free": words_for_size(settings.keep_free_bytes),
         "fixity_check": fixity_words(settings.fixity_check),
         "hold_when": hold_words(settings.hold_when),
+        "keep_earlier": earlier_words(settings.keep_earlier_s),
         "settle": words_for_duration(settings.settle_s),
         "load_ends_after": words_for_duration(settings.load_ends_after_s),
         "rescan_every": words_for_duration(settings.rescan_every_s),

@@ -195,6 +195,7 @@ def _settings(shape: FileShape, file: str) -> Settings:
         hold_when=HoldWhen(share=shape.hold_when.changed, within_s=shape.hold_when.within)
         if shape.hold_when
         else HoldWhen(),
+        keep_earlier_s=shape.keep_earlier,
         settle_s=shape.settle,
         load_ends_after_s=shape.load_ends_after,
         rescan_every_s=shape.rescan_every,

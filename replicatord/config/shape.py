@@ -283,6 +283,11 @@ class FileShape(Shape):
         description="When nothing more is replaced until a person says so: as malware looks, which changes many"
         " files at once; 20% within 1h when left out.",
     )
+    keep_earlier: MaybeDuration = Field(
+        default=None,
+        description="After how long an earlier version is removed from a drive, if another drive elsewhere has it too,"
+        " as 730d; kept for ever when left out.",
+    )
     settle: Duration = Field(
         default=2.0, description="A file that has not changed for this long is taken; 2s when left out."
     )

@@ -14,6 +14,7 @@ from replicatord.config.units import words_for_size
 from replicatord.config.words import (
     counted,
     drive_words,
+    earlier_words,
     filled_words,
     fixity_words,
     hold_words,
@@ -71,6 +72,7 @@ def _facts(settings: Settings) -> Iterator[str]:
     if settings.fixity_check:
         yield f"Copies are read again {fixity_words(settings.fixity_check)}."
     yield f"Nothing more is replaced, until a person says so, when {hold_words(settings.hold_when)}."
+    yield f"Earlier versions are kept {earlier_words(settings.keep_earlier_s)}."
     yield f"Content is known by its {settings.digest.value} digest."
     yield f"The ledger is {settings.ledger}, the log is {settings.log}."
 

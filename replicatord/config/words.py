@@ -110,6 +110,13 @@ def hold_words(hold: HoldWhen) -> str:
     return f"{hold.share:.0%} of a source's files change within {words_for_duration(hold.within_s)}"
 
 
+def earlier_words(keep_s: float | None) -> str:
+    """Say how long earlier versions are kept."""
+    if keep_s is None:
+        return "for ever"
+    return f"for {words_for_duration(keep_s)}, and for ever on the last drive that has them"
+
+
 def _conditions(only: Only) -> Sequence[str]:
     words = []
     if only.formats:

@@ -1,5 +1,7 @@
 """Fixity checks: reads verified copies of a drive again from the medium, oldest first, and tells what it found.
 
+So it reads, after a rebuild, what a spare of the ledger calls verified; that counts only then.
+
 May not heal by itself: what is not good is wanted again, and the lane's next round makes it anew. Gives way to copying
 at once, and may not call a drive's going away a finding about its files.
 
@@ -67,6 +69,9 @@ class CheckAsk:
     has_unknown: bool = False  # also look for files that somebody else put there
 
 
+UNPROVED: Final = CheckAsk(before="")  # asks for what only a spare of the ledger says
+
+
 class Checker:
     """Checks one drive. One visit's."""
 
@@ -88,6 +93,7 @@ class Checker:
             must_stop=must_yield,
             begin_thread=lambda: set_reading_idle(is_idle=True),
         )
+        self._is_proving = False
         self._in_use: set[int] = set()
         self._passed: list[tuple[int, int]] = []
         self._recorded_s = context.monotonic()
@@ -98,6 +104,7 @@ class Checker:
 
     def check(self, ask: CheckAsk) -> Checked:
         """Read what is asked for, until all is read or there is better to do."""
+        self._is_proving = ask is UNPROVED
         checked = Checked()
         begun = self._context.monotonic()
         set_reading_idle(is_idle=True)
@@ -127,11 +134,16 @@ class Checker:
 
     def _next(self, ask: CheckAsk) -> list[DueCopy]:
         besides = frozenset(self._in_use)
+        if self._is_proving:
+            return self._context.desk.look(
+                lambda l: l.fixity.unproved(self._number, besides=besides, limit=_AT_ONCE)
+            )
         if ask.sample is not None:
             count = ask.sample
             return self._context.desk.look(lambda l: l.fixity.sample(self._number, count))
+        now = self._context.at()
         return self._context.desk.look(
-            lambda l: l.fixity.due(self._number, before=ask.before, besides=besides, limit=_AT_ONCE)
+            lambda l: l.fixity.due(self._number, before=ask.before, now=now, besides=besides, limit=_AT_ONCE)
         )
 
     def _check_one(self, copy: DueCopy, checked: Checked) -> None:
@@ -177,13 +189,21 @@ class Checker:
         self._recorded_s = self._context.monotonic()
         if passed:
             at = self._context.at()
-            self._context.desk.ask(lambda l: l.fixity.passed(passed, at))
+            is_proving = self._is_proving
+            self._context.desk.ask(
+                lambda l: l.fixity.proved(passed, at) if is_proving else l.fixity.passed(passed, at)
+            )
 
     def _note(self, ledger: Ledger, copy: DueCopy, finding: Finding) -> None:
         """Have what was found wanted again, and tell it; louder when no other copy is known."""
         bays = tuple(self._context.settings.drives)
-        is_last = not ledger.copies.has_another(copy.content, besides=self._number, bays=bays)
-        if finding is Finding.CHANGED:
+        is_last = not ledger.copies.may_have_another(copy.content, besides=self._number, bays=bays)
+        if self._is_proving:
+            ledger.fixity.disproved(copy.id, finding)
+            # Moved or replaced since the spare was made, as a rule: told in one line, unless it may be lost.
+            if not is_last and finding in (Finding.MISSING, Finding.CHANGED):
+                return
+        elif finding is Finding.CHANGED:
             ledger.fixity.changed(copy.id)
         else:
             ledger.copies.suspect(copy.id)
@@ -207,6 +227,8 @@ def tell_checked(context: Context, ledger: Ledger, bay: str, checked: Checked) -
     """Tell how a check went, in one line. Needs a transaction of its caller."""
     findings = {finding.value: count for finding, count in checked.findings.items()}
     what = ", ".join(f"{count} {word}" for word, count in findings.items()) or "all as they should be"
+    if not checked.files and not findings:
+        what = "nothing was due, since all was read lately; `replicatord fixity --all` reads it all the same"
     unfinished = "" if checked.is_whole else "; it goes on another time"
     in_use = f"; {counted(checked.in_use, 'file')} in use, tried another time" if checked.in_use else ""
     context.say(
@@ -224,6 +246,30 @@ def tell_checked(context: Context, ledger: Ledger, bay: str, checked: Checked) -
             "text": (
                 f"{counted(checked.files, 'file')}, {size_words(checked.size_bytes)} read again,"
                 f" {span_words(checked.seconds)}: {what}{unfinished}{in_use}"
+            ),
+        },
+    )
+
+
+def tell_proved(context: Context, ledger: Ledger, bay: str, checked: Checked) -> None:
+    """Tell in one line how reading again after a rebuild went. Needs a transaction of its caller."""
+    findings = {finding.value: count for finding, count in checked.findings.items()}
+    good = checked.files - sum(findings.values())
+    what = ", ".join(f"{count:,} {word}" for word, count in findings.items())
+    again = f"; {what}, and wanted again where they are asked for" if what else ""
+    context.say(
+        ledger,
+        "copies_proved_again",
+        {
+            **({"level": "warning"} if findings else {}),
+            "drive": bay,
+            "files": checked.files,
+            "bytes": checked.size_bytes,
+            "seconds": round(checked.seconds, 1),
+            "findings": findings,
+            "text": (
+                f"{bay} had {counted(checked.files, 'copy', 'copies')} read again after the rebuild,"
+                f" {size_words(checked.size_bytes)}: {'all' if not findings else f'{good:,}'} as they should be{again}"
             ),
         },
     )

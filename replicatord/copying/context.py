@@ -26,6 +26,9 @@ class Context:
     now: Callable[[], datetime]  # aware, in the studio's zone; never decides about safety (I14)
     monotonic: Callable[[], float]  # seconds; for all intervals
     look_again: Callable[[str, bytes], None]  # a file of a source is not what it was: (source, path)
+    is_looking: Callable[[], bool] = lambda: (
+        False
+    )  # sources are looked through, or their frames planned, just now
     wake: Callable[[Mapping[str, int]], None] = lambda _: None  # lanes that got bytes of new work
     twins: Twins = field(default_factory=Twins)
     # The cards that are mounted now, by name; replaced as a whole, by the ledger's thread alone.

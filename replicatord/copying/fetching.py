@@ -57,11 +57,14 @@ class Fetcher:
         self._far.close()
 
     def fetch(
-        self, wish: Wish, sources: Sequence[SourcePlace], copies: Sequence[DrivePlace]
+        self, wish: Wish, sources: Sequence[SourcePlace], copies: Callable[[], Sequence[DrivePlace]]
     ) -> Fetched | Nowhere:
-        """Copy a content from the first place that gives it. Raises OSError (of this drive), Interrupted."""
+        """Copy a content from the first place that gives it. Raises OSError (of this drive), Interrupted.
+
+        `copies` is asked only when no source gives it.
+        """
         reasons: list[str] = []
-        for place in places(self._context, list(sources), list(copies)):
+        for place in places(self._context, sources, copies):
             if place.is_far and (place.bay or place.source) in self._silent:
                 reasons.append(f"{place.told_as} does not answer")
                 continue

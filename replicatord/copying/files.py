@@ -7,24 +7,32 @@ Every name that is given or taken away is remembered until `sync_folders` made i
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import stat
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Iterable
 from contextlib import suppress
 from typing import Final
 
 from replicatord.drives.abilities import TRIAL_PREFIX, list_folder
-from replicatord.drives.kernel import rename_no_replace, sync_file_system, syncfs_reports_errors
-from replicatord.rules.paths import HIDDEN_FOLDER
+from replicatord.drives.kept import NOT_KEPT, read_past_cache, refuse_unless_kept
+from replicatord.drives.kernel import (
+    NO_SUCH_CALL,
+    flush_folder,
+    rename_no_replace,
+    sync_file_system,
+    syncfs_reports_errors,
+)
+from replicatord.log.times import path_text
+from replicatord.rules.paths import HIDDEN_FOLDER, LEADING_OFF
 
 PARTIAL: Final = HIDDEN_FOLDER + b"/partial"  # not yet proved; cleared at each visit
 EARLIER: Final = HIDDEN_FOLDER + b"/earlier"
 SET_ASIDE: Final = HIDDEN_FOLDER + b"/set-aside"
 _OPEN_FOLDERS_MAX: Final = 128
+_CHUNK_BYTES: Final = 1 << 20
 _FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
-_NO_SUCH_CALL: Final = frozenset({errno.ENOSYS, errno.EINVAL, errno.ENOTSUP})
-_NO_FOLDER_FLUSH: Final = _NO_SUCH_CALL | {errno.EBADF}  # what drivers and file servers say to it
 _NO_SUCH_NAME: Final = frozenset({errno.ENAMETOOLONG, errno.EILSEQ})  # what cannot be a name names nothing
 
 
@@ -40,8 +48,12 @@ class DriveFiles:
         self._next = 0
         self._flushes_folders = True  # until the file system refuses
         self._counts_links = os.fstat(root).st_nlink > 0  # not every driver does
-        for folder in (PARTIAL, EARLIER, SET_ASIDE):
-            self._folder(folder, make=True)
+        try:
+            for folder in (PARTIAL, EARLIER, SET_ASIDE):
+                self._folder(folder, make=True)
+        except OSError:
+            self.close()
+            raise
 
     def close(self) -> None:
         """Close the directories that were opened."""
@@ -94,8 +106,15 @@ class DriveFiles:
             return None
 
     def remove_partial(self, path: bytes) -> None:
-        """Remove an unproved file. The only removal that there is; it cannot name anything else."""
+        """Remove an unproved file; it cannot name anything else."""
         if not path.startswith(PARTIAL + b"/"):
+            raise ValueError(path)
+        folder, name = self._parent(path, make=False)
+        os.unlink(name, dir_fd=folder)
+
+    def remove_earlier(self, path: bytes) -> None:
+        """Remove an earlier version, which the settings ask for; it cannot name anything else."""
+        if not path.startswith(EARLIER + b"/"):
             raise ValueError(path)
         folder, name = self._parent(path, make=False)
         os.unlink(name, dir_fd=folder)
@@ -107,14 +126,20 @@ class DriveFiles:
         try:
             rename_no_replace(from_folder, from_name, to_folder, to_name)
         except OSError as exc:
-            if exc.errno not in _NO_SUCH_CALL:
+            if exc.errno not in NO_SUCH_CALL:
                 raise
             # exFAT and some network drives cannot refuse by themselves. We hold the drive's lock, so
             # only somebody else's program could put a file here between the look and the rename.
             self._refuse_existing(to_folder, to_name)
             _rename_keeping_time(from_folder, from_name, to_folder, to_name)
-        self._touched[os.path.dirname(old)] = None
+        # In this order: the new name is to be durable before the old one is gone for good.
         self._touched[os.path.dirname(new)] = None
+        self._touched[os.path.dirname(old)] = None
+
+    def make_folders(self, path: bytes) -> None:
+        """Make the folders above a path, durably: what is moved into one that a power cut takes back is lost."""
+        self._parent(path, make=True)
+        self.sync_folders()
 
     def remove_empty_folders(self, folder: bytes) -> None:
         """Remove a folder that a move left empty, and its parents as far as they are empty too."""
@@ -178,33 +203,38 @@ class DriveFiles:
             os.close(fd)
 
     def append(self, path: bytes, data: bytes) -> int:
-        """Append to a file of ours, flush it, and give its new length in bytes."""
+        """Append to a file of ours, flush it, read that back, and give its new length in bytes."""
         folder, name = self._parent(path, make=True)
-        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
+        # O_NONBLOCK: opening a FIFO that nobody reads would wait for ever (fifo(7)).
+        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
         fd = os.open(name, flags, 0o644, dir_fd=folder)
         try:
+            if not is_regular(os.fstat(fd)):
+                raise OSError(errno.EINVAL, "it is not a plain file", path_text(path))
             write_all(fd, data)
             os.fsync(fd)
-            return os.fstat(fd).st_size
+            size = os.fstat(fd).st_size
         finally:
             os.close(fd)
+        is_new = size == len(data)  # and so is its name
+        if is_new and not self._flush_folder(os.path.dirname(path)):
+            self._flush_instead()
+        refuse_unless_kept(folder, name, data, size - len(data))
+        return size
 
-    def rewrite(self, path: bytes, chunks: Iterator[bytes]) -> int:
+    def rewrite(self, path: bytes, chunks: Iterable[bytes]) -> int:
         """Replace a list of ours as a whole, old or new after a power cut; give its length in bytes.
 
+        Raises OSError also when it does not read back as it was written; then the old one stays.
         Only for files in the hidden folder: nothing of a source ever goes through here.
         """
         if not path.startswith(HIDDEN_FOLDER + b"/"):
             raise ValueError(path)
         partial = self.new_partial()
-        fd = self.open_new(partial)
-        try:
-            for chunk in chunks:
-                write_all(fd, chunk)
-            os.fsync(fd)
-            size = os.fstat(fd).st_size
-        finally:
-            os.close(fd)
+        size, digest = self._write_new(partial, chunks)
+        if self._digest(partial) != (size, digest):
+            self.remove_partial(partial)
+            raise OSError(errno.EIO, NOT_KEPT)
         from_folder, from_name = self._parent(partial, make=False)
         to_folder, to_name = self._parent(path, make=True)
         os.rename(from_name, to_name, src_dir_fd=from_folder, dst_dir_fd=to_folder)
@@ -212,17 +242,35 @@ class DriveFiles:
             self._flush_instead()
         return size
 
+    def _write_new(self, path: bytes, chunks: Iterable[bytes]) -> tuple[int, bytes]:
+        """Write a new file and flush it; give how many bytes it should hold, and their digest."""
+        fd, size, hasher = self.open_new(path), 0, hashlib.sha256()
+        try:
+            for chunk in chunks:
+                write_all(fd, chunk)
+                hasher.update(chunk)
+                size += len(chunk)
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+        return size, hasher.digest()
+
+    def _digest(self, path: bytes) -> tuple[int, bytes]:
+        """Read a flushed file from the medium; give its length in bytes, and the digest."""
+        fd, size, hasher = self.open_existing(path), 0, hashlib.sha256()
+        try:
+            while chunk := read_past_cache(fd, _CHUNK_BYTES, size):
+                hasher.update(chunk)
+                size += len(chunk)
+        finally:
+            os.close(fd)
+        return size, hasher.digest()
+
     def _flush_folder(self, path: bytes) -> bool:
         """Flush one directory; False where the file system refuses that for directories. Raises OSError."""
         if not self._flushes_folders:
             return False
-        folder = self._folder(path, make=False)
-        try:
-            os.fsync(folder)
-        except OSError as exc:
-            if exc.errno not in _NO_FOLDER_FLUSH:
-                raise
-            self._flushes_folders = False
+        self._flushes_folders = flush_folder(self._folder(path, make=False))
         return self._flushes_folders
 
     def _flush_instead(self) -> None:
@@ -236,6 +284,7 @@ class DriveFiles:
     def _parent(self, path: bytes, *, make: bool) -> tuple[int, bytes]:
         self._close_some()
         folder, name = os.path.split(path)
+        _refuse_leading_off(path, name)
         return self._folder(folder, make=make), name
 
     def _folder(self, path: bytes, *, make: bool) -> int:
@@ -250,6 +299,7 @@ class DriveFiles:
         # again, and that is another folder.
         self._forget(path)
         parent_path, name = os.path.split(path)
+        _refuse_leading_off(path, name)
         parent = self._folder(parent_path, make=make)
         if make:
             try:
@@ -290,6 +340,12 @@ class DriveFiles:
         except FileNotFoundError:
             return
         raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), os.fsdecode(name))
+
+
+def _refuse_leading_off(path: bytes, name: bytes) -> None:
+    """Have nothing be found at a path that is none of ours, or leads elsewhere than its parts say (promise I7)."""
+    if name in LEADING_OFF:
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), path_text(path))
 
 
 def _remove_trial(folder: int, name: bytes) -> None:

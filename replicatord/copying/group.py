@@ -29,10 +29,11 @@ from replicatord.copying.record import DriveRecord
 from replicatord.copying.restoring import IN_MEMORY
 from replicatord.drives.room import FULL
 from replicatord.errors import InvariantError
+from replicatord.ledger.copies import KnownCopy, SourcePlace
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.wishes import Wish
 from replicatord.log.times import path_fields, path_text
-from replicatord.model.copies import CopyState
+from replicatord.model.copies import CopyState, Placement
 
 TRIES_MAX: Final = 3  # times that a file whose digest does not match is copied again, one after another
 _DROPS_MAX: Final = 5  # times that pages which stay in the cache are dropped again
@@ -91,6 +92,7 @@ class Publisher:
         self._bay, self._drive = bay, drive
         self._has_medium, self._note_room, self._is_alive = has_medium, note_room, is_alive
         self.moved = False  # the drive's list names paths that are no more
+        self._unmatched: dict[int, bytes] = {}  # wish -> the digest that its last copy had instead
         self.bad: dict[int, Bad] = {}  # wish -> the bad copy that is to be replaced
 
     def finish(self, group: Sequence[Staged], *, since: float) -> GroupResult:
@@ -137,12 +139,15 @@ class Publisher:
         begun = self._context.monotonic()
         placement = staged.wish.placement
         found = self._read_back(staged.partial or placement.path, is_old=not staged.partial)
+        if not staged.partial and not _is_of(found, placement):
+            # One wrong reading is not enough to take what lies there for somebody else's.
+            found = self._read_back(placement.path, is_old=True)
         staged.busy_s += self._context.monotonic() - begun
         staged.found = found
         if found.was_cached and self._has_medium:
             self._trouble(staged, result, IN_MEMORY)
             return False
-        if found.digest == placement.digest and found.size_bytes == placement.size_bytes:
+        if _is_of(found, placement):
             return True
         if staged.partial:
             self._set_aside(staged, found, result)
@@ -176,7 +181,7 @@ class Publisher:
         if found.was_cached and self._has_medium:
             self._trouble(staged, result, IN_MEMORY)
             return False
-        if (found.digest, found.size_bytes) == (wish.placement.digest, wish.placement.size_bytes):
+        if _is_of(found, wish.placement):
             at = self._context.at()
             self._context.desk.ask(lambda l: l.fixity.passed([(copy, found.mtime_ns)], at))
             return True
@@ -225,8 +230,22 @@ class Publisher:
             self._files.remove_partial(staged.partial)
         return False
 
+    def is_bad_still(self, wish: Wish) -> bool:
+        """Tell whether a copy that was found bad still is what a wish has at its path; any thread's of the visit."""
+        bad = self.bad.get(wish.id)
+        if bad is None:
+            return False
+        known = self._context.desk.look(lambda l: l.copies.find_at(self._drive, bad.path))
+        is_done = known is None or known.state in (CopyState.VERIFIED, CopyState.SET_ASIDE)
+        if known is not None and known.id == bad.copy and not is_done:
+            return True
+        self.bad.pop(wish.id, None)  # another tier with the same path had it made anew
+        return False
+
     def _put_in_place(self, staged: Staged) -> None:
         wish = staged.wish
+        if staged.bad is not None and not self.is_bad_still(wish):
+            raise FileExistsError(errno.EEXIST, "its bad copy was replaced meanwhile")
         if staged.bad is not None:
             set_bad_aside(self._context, self._files, wish, staged.bad, drive=self._drive)
             self.moved = True
@@ -257,6 +276,9 @@ class Publisher:
             result.again = True
             return False
         copy = wish.serving
+        if self._context.desk.look(lambda l: l.wishes.is_shared(copy, wish.id)):
+            result.again = True  # another tier got it meanwhile: this one gets a copy of its own
+            return False
         move_copy(
             self._context.desk,
             self._files,
@@ -271,7 +293,8 @@ class Publisher:
 
         def note(ledger: Ledger) -> None:
             ledger.bays.confirm_mark(self._drive)
-            ledger.wishes.hold(wish.id, copy)
+            # Asked for otherwise since it was moved: the next round has it where it belongs.
+            result.again = not ledger.wishes.hold(wish.id, copy) or result.again
             self._context.say(
                 ledger,
                 "copy_refiled",
@@ -287,15 +310,20 @@ class Publisher:
         return False  # it is recorded already
 
     def _keep_earlier(self, wish: Wish, copy: int) -> None:
-        """Move the copy of the former content out of the way, into earlier/."""
-        if wish.serving_path.startswith(EARLIER + b"/"):
-            return  # a visit that was interrupted moved it already
-        known = self._files.find_stat(wish.serving_path)
+        """Move the copy of the former content out of the way, into earlier/; a bad one is set aside."""
+        # Looked up anew: a visit that was interrupted, or another wish of this group that shared it, may have moved it,
+        # and what stands at its path then is the new version.
+        known = self._context.desk.look(lambda l: l.copies.find_at(self._drive, wish.serving_path))
+        if known is None or known.id != copy or wish.serving_path.startswith(EARLIER + b"/"):
+            return
         is_shared = self._context.desk.look(lambda l: l.wishes.is_shared(copy, wish.id))
-        if known is None or is_shared:
+        if is_shared or self._files.find_stat(wish.serving_path) is None:
             return
         stamp = self._context.now().strftime("%Y%m%dT%H%M%S%z").replace("+", "p").replace("-", "m")
         new = earlier_path(wish.serving_path, stamp, lambda path: self._files.find_stat(path) is not None)
+        is_good = known.state is not CopyState.SUSPECT or self._is_as_it_was(known)
+        if not is_good:
+            new = set_aside_path(wish.serving_path, at=self._context.at(), number=wish.id)
         move_copy(
             self._context.desk,
             self._files,
@@ -303,20 +331,34 @@ class Publisher:
             copy=copy,
             old=wish.serving_path,
             new=new,
-            state=CopyState.EARLIER,
+            state=CopyState.EARLIER if is_good else CopyState.SET_ASIDE,
         )
         self.moved = True
-        self._context.desk.ask(
-            lambda l: self._context.say(
-                l,
-                "earlier_version_kept",
-                {
-                    "drive": self._bay,
-                    **path_fields("path", wish.placement.path),
-                    **path_fields("kept_as", new),
-                },
-            )
-        )
+        self._context.desk.ask(lambda l: self._tell_former(l, wish, known, new, is_good=is_good))
+
+    def _is_as_it_was(self, known: KnownCopy) -> bool:
+        """Read a copy that is not known to be good: only then may it count as an earlier version (promise I4)."""
+        found = self._read_back(known.path, is_old=True)
+        is_of_medium = not (found.was_cached and self._has_medium)
+        return is_of_medium and (found.digest, found.size_bytes) == (known.digest, known.size_bytes)
+
+    def _tell_former(
+        self, ledger: Ledger, wish: Wish, known: KnownCopy, new: bytes, *, is_good: bool
+    ) -> None:
+        """Tell where a former version is now."""
+        if is_good:
+            where = {**path_fields("path", wish.placement.path), **path_fields("kept_as", new)}
+            self._context.say(ledger, "earlier_version_kept", {"drive": self._bay, **where})
+            return
+        told = {
+            "level": "error",
+            "drive": self._bay,
+            **path_fields("path", known.path),
+            **path_fields("set_aside_as", new),
+            "digest": known.digest.hex(),
+            "reason": "it no longer held what it should, and a newer version took its place",
+        }
+        self._context.say(ledger, "copy_set_aside", told)
 
     def _look_at_final(self, staged: Staged) -> None:
         """See with our own eyes that the final name holds the file that was read back (a rename can lie)."""
@@ -342,7 +384,7 @@ class Publisher:
         def note(ledger: Ledger) -> None:
             ledger.bays.confirm_mark(self._drive)
             self._note_room(ledger)
-            ledger.bays.set_sums_bytes(self._bay, size)
+            ledger.bays.grow_sums(self._bay, size)
             ledger.bays.add_speed(self._bay, written_bytes=result.done_bytes, busy_ms=busy_ms)
             for staged in published:
                 self._note_copy(ledger, staged)
@@ -383,10 +425,16 @@ class Publisher:
         )
 
     def _set_aside(self, staged: Staged, found: ReadBack, result: GroupResult) -> None:
-        """Keep a file that did not match apart, tell it as an error, and have the copy made again."""
+        """Keep a file that did not match apart, tell it as an error, and have the copy made again.
+
+        Two that are alike speak against the reading that gave the digest, not against the drive: the source is read
+        again, and says what is wanted. What another drive gives was compared with the digest while it was copied.
+        """
         wish, at = staged.wish, self._context.at()
         new = set_aside_path(wish.placement.path, at=at, number=wish.id)
         self._files.rename(staged.partial, new)
+        is_alike = self._unmatched.get(wish.id) == found.digest and not staged.told_as.startswith("drive ")
+        self._unmatched[wish.id] = found.digest
         trouble = (
             f"its digest differed when it was read back, {wish.tries + 1} times;"
             " the drive, its cable or this machine's memory may be failing"
@@ -411,10 +459,26 @@ class Publisher:
             )
 
         self._context.desk.ask(note)
-        if wish.tries + 1 < TRIES_MAX:
+        if is_alike:
+            self._have_read_again(wish)
+        if wish.tries + 1 < TRIES_MAX and not is_alike:
             result.again = True
         else:
             result.troubled.append(wish.id)
+
+    def _have_read_again(self, wish: Wish) -> None:
+        """Have the looker read what a content was read from, since its digest is in doubt."""
+
+        def doubt(ledger: Ledger) -> Sequence[SourcePlace]:
+            places = ledger.copies.source_places(wish.content)
+            ledger.seen.doubt(wish.content)
+            for place in places:
+                fields = {"level": "warning", "source": place.source, **path_fields("path", place.path)}
+                self._context.say(ledger, "reading_in_doubt", fields)
+            return places
+
+        for place in self._context.desk.ask(doubt):
+            self._context.look_again(place.source, place.path)
 
     def _path_is_taken(self, wish: Wish, result: GroupResult) -> None:
         """Give the copy a name of its own beside somebody else's file, which stays as it is.
@@ -432,6 +496,10 @@ class Publisher:
     def _trouble(self, staged: Staged, result: GroupResult, trouble: str) -> None:
         result.troubled.append(staged.wish.id)
         note_trouble(self._context, staged.wish, trouble)
+
+
+def _is_of(found: ReadBack, placement: Placement) -> bool:
+    return (found.digest, found.size_bytes) == (placement.digest, placement.size_bytes)
 
 
 def _is_same_file(one: Wish, other: Wish) -> bool:

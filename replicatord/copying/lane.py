@@ -13,11 +13,13 @@ What a start finds on a drive after an interruption, and does about it:
 
 from __future__ import annotations
 
+import os
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
-from replicatord.copying.checking import CheckAsk, Checked, tell_checked
+from replicatord.copying.checking import UNPROVED, CheckAsk, Checked, tell_checked, tell_proved
 from replicatord.copying.context import Context
 from replicatord.copying.group import GroupResult
 from replicatord.copying.readback import Interrupted
@@ -43,6 +45,7 @@ _RETRY_ABSENT_S: Final = (
 _RETRY_FULL_S: Final = 60.0  # a full drive is opened and flushed to look again, so more rarely
 _CHECK_FOR_S: Final = 30.0  # a drive is let go so often while it is checked, so that it can be unmounted
 _CHECK_PAUSE_S: Final = 0.5
+_PROVE_AGAIN_S: Final = 60.0  # copies that some program keeps in memory are tried again so often
 _REST_FIRST_S: Final = 5.0  # a copy that could not be made rests, each time twice as long
 _REST_MAX_S: Final = 3600.0
 
@@ -85,9 +88,14 @@ class Lane(threading.Thread):
         self._is_absent = False
         self._is_refusing = False  # it could not hold some files, which its shelf's other drives perhaps can
         self._abilities: Abilities | None = None  # as probed since the drive came
+        self._is_untold = (
+            False  # the drive has all that was known to be wanted, while sources were looked through
+        )
         self._is_news = False  # the drive was not here before the visit in hand
         self._check_ask: CheckAsk | None = None
         self._checked = Checked()
+        self._proved = Checked()  # of what only a spare of the ledger says
+        self._proof_rests_until_s: float | None = None  # monotonic
         self._arrival: _Arrival | None = None  # until all that the drive lacked when it came is done
         self._beat_s: float | None = None  # the last sign of life of a visit, monotonic; None between visits
         self.failure: BaseException | None = None
@@ -168,6 +176,8 @@ class Lane(threading.Thread):
             return _RETRY_ABSENT_S if is_told else _RETRY_S
         if self._check_ask is not None:
             return _CHECK_PAUSE_S
+        if self._proof_rests_until_s is not None:
+            return max(self._proof_rests_until_s - self._context.monotonic(), 0.5)
         if self._resting:
             soonest = min(until for until, _ in self._resting.values())
             return max(soonest - self._context.monotonic(), 0.5)
@@ -222,6 +232,7 @@ class Lane(threading.Thread):
         disk, fs_uuid = disk_of(opened.root, opened.drive), file_system_uuid(opened.root)
         number = self._context.desk.ask(lambda l: self._note_here(l, opened, disk=disk, fs_uuid=fs_uuid))
         self._progress = replace(self._progress, is_here=True)
+        self._is_untold = False
         if self._arrival is None and self._is_news:
             files, size = self._progress.files, self._progress.size_bytes
             self._arrival = _Arrival(at_s=self._context.monotonic(), files=files, size_bytes=size)
@@ -241,9 +252,13 @@ class Lane(threading.Thread):
             if has_too_little(self._context, self.bay):
                 spill(self._context, self.bay)
             why = visit.work()
+            if why is None or why.is_full:
+                why = self._prove_claimed(visit) or why
             if why is None:
                 self._waits = False
                 if self._context.desk.ask(self._note_complete):
+                    if not visit.let_go_of_earlier(self._yielding()):
+                        self.wake()
                     visit.leave_spare()
                 why = self._check(visit)
         finally:
@@ -255,6 +270,12 @@ class Lane(threading.Thread):
         elif self._is_refusing:
             spill(self._context, self.bay)
             self._is_refusing = False
+
+    def tell_if_untold(self) -> None:
+        """Have it said that the drive has all, if that waited for the sources to be looked through."""
+        if self._is_untold and self.wait_idle(0):
+            self._is_untold = False
+            self.wake()
 
     def ask_check(self, ask: CheckAsk) -> None:
         """Have copies read again when there is nothing else to do; one check at a time."""
@@ -274,17 +295,8 @@ class Lane(threading.Thread):
         ask = self._check_ask
         if ask is None:
             return None
-        asked, until_s = self._asked, self._context.monotonic() + _CHECK_FOR_S
-        stretch = visit.check(
-            ask,
-            lambda: (
-                self._beat()
-                or self._is_over()
-                or self._asked != asked
-                or self._context.monotonic() > until_s
-                or not ask.may_go_on()
-            ),
-        )
+        must_yield = self._yielding()
+        stretch = visit.check(ask, lambda: must_yield() or not ask.may_go_on())
         self._checked.add(stretch)
         if stretch.findings:
             self.wake()  # what was found is made anew
@@ -292,6 +304,35 @@ class Lane(threading.Thread):
             return None
         unknown = visit.find_unknown() if ask.has_unknown and stretch.is_whole else (0, [])
         self._end_check(unknown)
+        return stretch.why
+
+    def _yielding(self) -> Callable[[], bool]:
+        """Give what tells that there is something better to do than what can wait; it shows life, too."""
+        asked, until_s = self._asked, self._context.monotonic() + _CHECK_FOR_S
+        return lambda: (
+            self._beat() or self._is_over() or self._asked != asked or self._context.monotonic() > until_s
+        )
+
+    def _prove_claimed(self, visit: Visit) -> NotUsable | None:
+        """Read what only a spare of the ledger says of the drive, for a while; give the reason when it went away.
+
+        What is not read in one go is gone on with in the next visit, also after a crash: the ledger knows what is left.
+        """
+        now = self._context.monotonic()
+        if not visit.has_unproved():
+            self._proof_rests_until_s = None
+            return None
+        if self._proof_rests_until_s is not None and now < self._proof_rests_until_s:
+            return None
+        stretch = visit.check(UNPROVED, self._yielding())
+        self._proved.add(stretch)
+        if stretch.is_whole:
+            proved, self._proved = self._proved, Checked()
+            self._proof_rests_until_s = now + _PROVE_AGAIN_S if proved.in_use else None
+            if proved.files:
+                self._context.desk.ask(lambda l: tell_proved(self._context, l, self.bay, proved))
+        if stretch.why is None and (stretch.files or not stretch.is_whole):
+            self.wake()  # what was found is made anew, what is left is read
         return stretch.why
 
     def _end_check(self, unknown: tuple[int, list[bytes]]) -> None:
@@ -329,7 +370,7 @@ class Lane(threading.Thread):
         at = self._context.at()
         if ledger.bays.set_state(self.bay, state="here", reason="", at=at):
             self._context.say(ledger, "drive_is_here", {"drive": self.bay})
-        if ledger.wishes.next_wishes(self.bay, after=0, limit=1):
+        if ledger.wishes.next_wishes(self.bay, after=0, limit=1) or ledger.fixity.unproved_on(self.bay):
             return False
         ledger.bays.set_complete(self.bay, at)
         self._tell_up_to_date(ledger)
@@ -337,6 +378,9 @@ class Lane(threading.Thread):
 
     def _tell_up_to_date(self, ledger: Ledger) -> None:
         """Say once after a drive came that it has all, so that it may go again."""
+        self._is_untold = self._arrival is not None and self._context.is_looking()
+        if self._is_untold:
+            return  # what is found may be wanted here: nobody should unplug it yet
         arrival, self._arrival = self._arrival, None
         if arrival is None:
             return
@@ -462,4 +506,5 @@ def _why_it_failed(exc: OSError) -> NotUsable:
     if exc.errno in FULL:
         return NotUsable(is_absent=False, is_full=True, reason="it is full to the last byte")
     cause = exc.strerror or str(exc)
-    return NotUsable(is_absent=False, reason=f"it gave an error ({cause}); it is tried again")
+    where = f", at {path_text(os.fsencode(exc.filename))}" if isinstance(exc.filename, str | bytes) else ""
+    return NotUsable(is_absent=False, reason=f"it gave an error ({cause}{where}); it is tried again")

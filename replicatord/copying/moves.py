@@ -1,7 +1,7 @@
 """Renames on a drive that a crash cannot turn into a loss: into earlier/, and to where settings now ask.
 
 May not replace anything, and may not forget: a rename is written down before it is done, and its end
-is recorded as it was found on the drive, also after a crash.
+is recorded as it was found on the drive, also after a crash (promise I11).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Final
 from replicatord.copying.files import EARLIER, SET_ASIDE, DriveFiles
 from replicatord.ledger.copies import Move
 from replicatord.ledger.desk import LedgerDesk
+from replicatord.ledger.ledger import Ledger
 from replicatord.model.copies import CopyState
 
 _SET_ASIDE_BYTES: Final = 180  # of a name, its end: with the time in front it fits every file system
@@ -51,6 +52,7 @@ def move_copy(  # noqa: PLR0913  each is one fact of the move
 
     After an error the intent stays written down until `settle_moves` saw which of the two paths it has.
     """
+    files.make_folders(new)
     desk.ask(lambda l: l.copies.begin_move(drive=drive, copy=copy, from_path=old, to_path=new, state=state))
     try:
         files.rename(old, new)
@@ -72,9 +74,18 @@ def settle_moves(desk: LedgerDesk, files: DriveFiles, drive: int) -> int:
 
 def _settle(desk: LedgerDesk, files: DriveFiles, move: Move) -> None:
     # Something at the new path is the copy only if it is gone from the old one: else it is another's file.
-    was_done = files.find_stat(move.to_path) is not None and files.find_stat(move.from_path) is None
+    is_at_old, is_at_new = (files.find_stat(path) is not None for path in (move.from_path, move.to_path))
+    was_done = is_at_new and not is_at_old
     if was_done:
         # The new name may only be in memory yet.
         files.touch_folders(move.from_path, move.to_path)
         files.sync_folders()
-    desk.ask(lambda l: l.copies.end_move(move.copy, was_done=was_done))
+
+    def end(ledger: Ledger) -> None:
+        ledger.copies.end_move(move.copy, was_done=was_done)
+        if (
+            not is_at_old and not is_at_new
+        ):  # a file system without a journal can lose both names in a power cut: exFAT has, tried
+            ledger.copies.suspect(move.copy)
+
+    desk.ask(end)

@@ -75,7 +75,7 @@ def make_way(context: Context, files: DriveFiles, wish: Wish, *, drive: int) -> 
     if known is None or known.state is not CopyState.SUSPECT or known.content != wish.content:
         return Way(is_open=step_aside(context, files, wish))
     bays = tuple(context.settings.drives)
-    if not context.desk.look(lambda l: l.copies.has_another(wish.content, besides=drive, bays=bays)):
+    if not context.desk.look(lambda l: l.copies.may_have_another(wish.content, besides=drive, bays=bays)):
         note_trouble(
             context,
             wish,
@@ -94,7 +94,6 @@ def set_bad_aside(context: Context, files: DriveFiles, wish: Wish, bad: Bad, *, 
     )
 
     def note(ledger: Ledger) -> None:
-        ledger.wishes.forget_copy(bad.copy)
         context.say(
             ledger,
             "copy_set_aside",

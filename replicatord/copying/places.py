@@ -6,7 +6,7 @@ May not write, and may not believe a place: whoever copies from it compares what
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from replicatord.copying.context import Context
@@ -55,7 +55,9 @@ class PlaceUnusable(Exception):  # noqa: N818  normal life: another place is tri
         self.reason, self.is_finding = reason, is_finding
 
 
-def places(context: Context, sources: list[SourcePlace], drives: list[DrivePlace]) -> Iterator[Place]:
+def places(
+    context: Context, sources: Iterable[SourcePlace], drives: Callable[[], Iterable[DrivePlace]]
+) -> Iterator[Place]:
     """Give the places to try, sources first: they are usually still in the page cache. Cards come last of them."""
     for found in sorted(sources, key=lambda found: CARD_MARK in found.source):
         source = context.find_source(found.source)
@@ -68,7 +70,7 @@ def places(context: Context, sources: list[SourcePlace], drives: list[DrivePlace
                 source=found.source,
                 is_far=CARD_MARK in found.source,
             )
-    for copy in drives:
+    for copy in drives():
         drive = context.settings.drives.get(copy.bay)
         if drive is not None:
             yield Place(

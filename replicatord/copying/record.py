@@ -6,7 +6,7 @@ what it was left as, it is written anew from the ledger, old or new after a powe
 
 Format: that of `sha256sum` and `b3sum` (GNU coreutils manual, 'cksum output modes'): digest, two
 blanks, path from the drive's root; a name with a backslash, a line feed or a carriage return is escaped
-and its line begins with a backslash.
+and its line begins with a backslash. A file called "-" is written as "./-": alone it means standard input.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ from replicatord.rules.paths import HIDDEN_FOLDER
 
 def sums_line(digest: bytes, path: bytes) -> bytes:
     """Give the line of one file."""
+    if path == b"-":
+        path = b"./-"
     escaped = path.replace(b"\\", b"\\\\").replace(b"\n", b"\\n").replace(b"\r", b"\\r")
     return (b"\\" if escaped != path else b"") + digest.hex().encode() + b"  " + escaped + b"\n"
 
@@ -37,10 +39,10 @@ class DriveRecord:
         self._path = HIDDEN_FOLDER + b"/" + sums_name(algorithm)
 
     def mend(self) -> None:
-        """Write the list anew if it is not of the length at which it was left."""
+        """Write the list anew if it is not of the length at which it was left, or is somebody's by another name."""
         left_at = self._desk.look(lambda l: l.bays.get(self._bay).sums_bytes)
         found = self._files.find_stat(self._path)
-        if (0 if found is None else found.st_size) != left_at:
+        if (0 if found is None else found.st_size) != left_at or (found is not None and found.st_nlink > 1):
             self.write_anew()
 
     def keep_and_write_anew(self, stamp: str) -> None:

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from functools import partial
 from typing import Final, Protocol, TypeVar
 
-from replicatord.copying.restoring import DAMAGED, Outcome, Restorer
+from replicatord.copying.restoring import Outcome, Restorer
 from replicatord.ledger.copies import DrivePlace
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.restoring import Wanted
@@ -97,7 +97,7 @@ class _Proof:
                         path=where.path,
                         why=done.why,
                         copy=where.id,
-                        is_damaged=done.why.endswith(DAMAGED),
+                        is_damaged=done.is_damaged,
                     )
                 )
 

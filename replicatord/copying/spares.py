@@ -13,10 +13,8 @@ from typing import Final
 
 from replicatord.copying.context import Context
 from replicatord.copying.files import DriveFiles
-from replicatord.copying.readback import Prover
 from replicatord.drives.room import free_bytes
 from replicatord.errors import LedgerError
-from replicatord.media.digests import Hasher, new_hasher
 from replicatord.model.copies import Medium
 from replicatord.rules.paths import HIDDEN_FOLDER
 
@@ -28,7 +26,7 @@ _PER_BYTE: Final = timedelta(minutes=1) / 1_000_000
 _CHUNK_BYTES: Final = 1 << 20
 
 
-def leave_spare(context: Context, files: DriveFiles, prover: Prover, *, root: int, bay: str) -> None:
+def leave_spare(context: Context, files: DriveFiles, *, root: int, bay: str) -> None:
     """Leave a spare if that is due. Raises OSError of the drive."""
     drive = context.settings.drives.get(bay)
     if drive is None or drive.medium is Medium.CLOUD:
@@ -40,17 +38,7 @@ def leave_spare(context: Context, files: DriveFiles, prover: Prover, *, root: in
         return
     if free_bytes(root) < 2 * os.path.getsize(local) + context.settings.keep_free_bytes:
         return
-    hasher = new_hasher(context.settings.digest)()
-    path = HIDDEN_FOLDER + b"/" + SPARE_NAME
-    size = files.rewrite(path, _chunks(local, hasher))
-    found = prover.read_back(files, path)
-    if (found.digest, found.size_bytes) != (hasher.digest(), size):
-        context.desk.ask(
-            lambda l: context.say(
-                l, "spare_did_not_match", {"level": "error", "drive": bay, "path": os.fsdecode(path)}
-            )
-        )
-        return
+    files.rewrite(HIDDEN_FOLDER + b"/" + SPARE_NAME, _chunks(local))
     context.desk.ask(lambda l: l.set_meta(f"spare:{bay}", context.at()))
 
 
@@ -83,8 +71,7 @@ def _is_due(context: Context, key: str, every: timedelta) -> bool:
     return not last or abs(context.now() - datetime.fromisoformat(last)) > every
 
 
-def _chunks(path: str, hasher: Hasher) -> Iterator[bytes]:
+def _chunks(path: str) -> Iterator[bytes]:
     with open(path, "rb") as file:
         while chunk := file.read(_CHUNK_BYTES):
-            hasher.update(chunk)
             yield chunk

@@ -1,6 +1,7 @@
 """Writes bytes into a drive's folder for unproved files.
 
-May not give a file its final name, and may not call it good: it is read back first.
+May not give a file its final name, and may not call it good: it is read back first. A file whose flush failed is
+given up for ever (promise I6); one whose source is not what it was is none (I9).
 Large files go by direct writes, which cost a fifth of the system time and leave the page cache to
 the photo editor; small ones through the cache, flushed a group at a time.
 """

@@ -1,6 +1,7 @@
 """One visit to a drive that is here: group after group until nothing is left that can be done.
 
-May not go on after the drive stopped being what it was: it is looked at again before every group (I7).
+May not go on after the drive stopped being what it was: it is looked at again before every group
+(promise I7). What an earlier visit left half done is finished or cleaned up before anything new begins (I11).
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from replicatord.copying.group import (
     Publisher,
     Staged,
 )
+from replicatord.copying.letting_go import LettingGo
 from replicatord.copying.moves import settle_moves
 from replicatord.copying.obstacles import (
     NOT_WHOLE,
@@ -34,7 +36,7 @@ from replicatord.copying.readback import Interrupted, Prover
 from replicatord.copying.record import DriveRecord
 from replicatord.copying.spares import leave_spare
 from replicatord.drives.abilities import probe
-from replicatord.drives.kernel import find_mount_of, flushes_whole, syncfs_reports_errors
+from replicatord.drives.kernel import find_mount_of, flushes_whole, has_local_medium, syncfs_reports_errors
 from replicatord.drives.presence import NotUsable, OpenDrive
 from replicatord.drives.room import FULL, folder_bytes, free_bytes, room_bytes, size_bytes
 from replicatord.ledger.copies import DrivePlace, SourcePlace
@@ -51,8 +53,6 @@ from replicatord.rules.paths import path_key
 _WISHES_AT_ONCE: Final = 200  # a question of some 20 ms: nobody else waits long for the ledger
 _ROUNDS_MAX: Final = 10  # rounds over what is left, in one visit; each after something was changed for it
 _FULL_MARGIN_BYTES: Final = 1 << 20  # the last blocks of a file system go into its own tables
-# File systems whose bytes lie in memory or on the far side of a wire: reading back proves less there.
-_NO_LOCAL_MEDIUM: Final = ("tmpfs", "ramfs", "nfs", "cifs", "smb", "fuse", "9p", "virtiofs", "ceph", "afs")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +82,7 @@ class _Work:
 
     wish: Wish
     sources: list[SourcePlace]
-    copies: list[DrivePlace]
+    copies: list[DrivePlace] | None  # on drives; None: not asked for yet, since a source has it
 
 
 class Full(Exception):  # noqa: N818  part of normal life
@@ -118,7 +118,7 @@ class Visit:
         self._size = GROUPS[drive.drive.medium]
         settings = context.settings
         mount = find_mount_of(drive.root)
-        has_medium = mount is not None and not mount.fs_type.startswith(_NO_LOCAL_MEDIUM)
+        has_medium = mount is not None and has_local_medium(mount.fs_type)
         self._has_medium = has_medium
         self._files = DriveFiles(drive.root, tag=b"w")
         proving_files = DriveFiles(drive.root, tag=b"p")
@@ -182,9 +182,28 @@ class Visit:
             self._record.write_anew()  # the drive's own list names nothing that is not there as it should be
         return checked
 
+    def has_unproved(self) -> bool:
+        """Tell whether there are copies of which only a spare of the ledger says that they are verified."""
+        return bool(self._context.desk.look(lambda l: l.fixity.unproved_on(self._bay)))
+
     def leave_spare(self) -> None:
         """Leave a spare copy of the ledger on the drive if that is due. Raises OSError."""
-        leave_spare(self._context, self._proving_files, self._prover, root=self._drive.root, bay=self._bay)
+        leave_spare(self._context, self._proving_files, root=self._drive.root, bay=self._bay)
+
+    def let_go_of_earlier(self, must_yield: Callable[[], bool]) -> bool:
+        """Remove earlier versions that are as old as the settings say, if another place gives them too.
+
+        Tells whether all were looked at, before `must_yield` told of something better to do. Raises OSError.
+        """
+        going = LettingGo(
+            self._context, self._proving_files, drive=self._number, bay=self._bay, must_yield=must_yield
+        )
+        try:
+            return going.go()
+        finally:
+            going.close()
+            if going.has_any:
+                self._record.write_anew()
 
     def find_unknown(self) -> tuple[int, list[bytes]]:
         """Count the files that somebody else put on the drive, with some of their paths."""
@@ -216,6 +235,7 @@ class Visit:
         else:
             self._record.mend()
         self._measure_others()
+        self._forget_looked_at()
 
         def note(ledger: Ledger) -> None:
             # What a file system of other abilities refused is asked for again.
@@ -225,6 +245,13 @@ class Visit:
 
         self._context.desk.ask(note)
         return abilities
+
+    def _forget_looked_at(self) -> None:
+        """Forget what was set aside and is not there any more: a person looked at it and removed it."""
+        known = self._context.desk.look(lambda l: l.copies.set_aside_on(self._number))
+        gone = [copy for copy, path in known if self._files.find_stat(path) is None]
+        if gone:
+            self._context.desk.ask(lambda l: l.copies.forget_set_aside(gone))
 
     def _is_older_ledger(self) -> bool:
         """Tell whether the ledger was put back from a spare: the drive carries a mark of which it knows nothing."""
@@ -339,16 +366,29 @@ class Visit:
 
         def look(ledger: Ledger) -> list[_Work]:
             self._held = ledger.holds.held().keys()
-            return [
-                _Work(
-                    wish=wish,
-                    sources=ledger.copies.source_places(wish.content),
-                    copies=ledger.copies.drive_places(wish.content, besides=self._bay),
-                )
-                for wish in ledger.wishes.next_wishes(self._bay, after=after, limit=_WISHES_AT_ONCE)
-            ]
+            works: list[_Work] = []
+            for wish in ledger.wishes.next_wishes(self._bay, after=after, limit=_WISHES_AT_ONCE):
+                sources = ledger.copies.source_places(wish.content)
+                copies = None if sources else self._copies(ledger, wish)
+                works.append(_Work(wish=wish, sources=sources, copies=copies))
+            return works
 
         return self._context.desk.look(look)
+
+    def _copies(self, ledger: Ledger, wish: Wish) -> list[DrivePlace]:
+        """Give the copies of a content from which it may be copied."""
+        return [
+            *ledger.copies.drive_places(wish.content, besides=self._bay),
+            *self._own_copy(ledger, wish),
+        ]
+
+    def _own_copy(self, ledger: Ledger, wish: Wish) -> list[DrivePlace]:
+        """Give the copy that this drive has of the content already, for another tier that wants it elsewhere."""
+        if wish.serving is None or not wish.serving_is_same or wish.serving_path == wish.placement.path:
+            return []
+        if ledger.copies.state_of(wish.serving) is not CopyState.VERIFIED:
+            return []
+        return [DrivePlace(id=wish.serving, bay=self._bay, path=wish.serving_path)]
 
     def _fitted(self, work: _Work) -> _Work:
         """Have a copy lie under a name that this drive can hold; the ledger keeps the planned one beside it."""
@@ -382,7 +422,10 @@ class Visit:
     def _begin(self, work: _Work, room: int, group: list[Staged]) -> Staged | None:
         """Begin one piece of work: refile, find in place, or copy. None when there is nothing to prove."""
         wish = work.wish
-        if wish.id not in self._publisher.bad:
+        if wish.serving_was_surveyed and wish.serving is not None:
+            self._leave_surveyed(wish, wish.serving)
+            return None
+        if not self._publisher.is_bad_still(wish):
             try:
                 is_to_copy, staged = self._look_in_place(wish)
             except OSError as exc:
@@ -417,6 +460,8 @@ class Visit:
         if found is not None and self._is_same_name(wish):
             return False, None
         if wish.serving is not None and wish.serving_is_same and found is None:
+            if self._is_shared(wish, wish.serving):
+                return True, None  # another tier has it where it is
             return False, self._begin_refile(wish, wish.serving)
         replaces = wish.serving is not None and not wish.serving_is_same
         if found is None or (replaces and wish.serving_path == wish.placement.path):
@@ -434,6 +479,21 @@ class Visit:
         else:
             self._on_group(GroupResult(troubled=[wish.id]))
         return False, None
+
+    def _leave_surveyed(self, wish: Wish, copy: int) -> None:
+        """Hold a wish by what was on the drive before we were; if that will not do, have a copy made beside it."""
+
+        def leave(ledger: Ledger) -> None:
+            if wish.serving_is_same and ledger.copies.state_of(copy) is CopyState.VERIFIED:
+                ledger.wishes.hold(wish.id, copy)
+            else:
+                ledger.wishes.forget_serving(wish.id)
+
+        self._context.desk.ask(leave)
+        self._again = True
+
+    def _is_shared(self, wish: Wish, copy: int) -> bool:
+        return self._context.desk.look(lambda l: l.wishes.is_shared(copy, wish.id))
 
     def _begin_refile(self, wish: Wish, copy: int) -> Staged | None:
         """Begin to move a copy to the path that is asked for now; it is read first if it is not known to be good."""
@@ -459,11 +519,13 @@ class Visit:
             return False
         copy = wish.serving
 
-        def keep(ledger: Ledger) -> None:
-            ledger.wishes.set_path(wish.id, wish.serving_path)
-            ledger.wishes.hold(wish.id, copy)
+        def keep(ledger: Ledger) -> bool:
+            if ledger.wishes.get_wish(self._bay, wish.id) == wish:
+                ledger.wishes.set_path(wish.id, wish.serving_path)
+            return ledger.wishes.hold(wish.id, copy)
 
-        self._context.desk.ask(keep)
+        if not self._context.desk.ask(keep):
+            self._again = True  # asked for otherwise by now, or it is to be read first
         return True
 
     def _serves_already(self, wish: Wish, mtime_ns: int) -> bool:
@@ -486,7 +548,7 @@ class Visit:
         """Copy a content from the first place that gives it."""
         wish, begun = work.wish, self._context.monotonic()
         try:
-            fetched = self._fetcher.fetch(wish, work.sources, work.copies)
+            fetched = self._fetcher.fetch(wish, work.sources, lambda: self._copies_of(work))
         except OSError as exc:
             if exc.errno in FULL or (exc.errno == errno.EPERM and not self._has_room_for(wish)):
                 raise Full(group, self._full_reason()) from exc
@@ -502,6 +564,11 @@ class Visit:
         busy = self._context.monotonic() - begun
         bad = self._publisher.bad.get(wish.id)
         return Staged(wish=wish, partial=fetched.partial, told_as=fetched.told_as, busy_s=busy, bad=bad)
+
+    def _copies_of(self, work: _Work) -> list[DrivePlace]:
+        if work.copies is not None:
+            return work.copies
+        return self._context.desk.look(lambda l: self._copies(l, work.wish))
 
     def _learn_file_max(self, size_bytes: int) -> None:
         """Note that no larger file is taken, where that could not be told by trying it out (FUSE)."""

@@ -5,20 +5,29 @@ May not believe more of a drive than its id: everything else on it is proved by 
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import stat
+import unicodedata
 import uuid
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
+from replicatord.drives.kept import write_new
+from replicatord.drives.kernel import NO_SUCH_CALL, rename_no_replace
 from replicatord.model.copies import DriveId
 from replicatord.rules.paths import HIDDEN_FOLDER
 
 IDENTITY_NAME: Final = b"drive.json"
+_NEW_NAME: Final = b"drive.json.new"
 _FORMAT: Final = 1
 _READ_BYTES: Final = 65_536  # ours has a few hundred; a longer one is not ours
+_FIELD_MAX_CHARS: Final = (
+    1_000  # five times what the settings allow a studio's name; it is told in lines of the log
+)
 _WHAT_IT_IS: Final = "This drive holds verified copies of a photo studio. Please leave this folder as it is."
 
 
@@ -50,7 +59,10 @@ def read_identity(root: int) -> Identity | None:
     finally:
         os.close(hidden)
     try:
-        if os.fstat(fd).st_dev != os.fstat(root).st_dev:
+        found = os.fstat(fd)
+        if not stat.S_ISREG(found.st_mode):
+            raise ValueError("its drive.json is not a plain file")
+        if found.st_dev != os.fstat(root).st_dev:
             raise ValueError("its identity lies on another device")
         if hasattr(os, "posix_fadvise"):
             os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
@@ -70,17 +82,31 @@ def write_identity(root: int, identity: Identity) -> None:
         os.mkdir(HIDDEN_FOLDER, 0o755, dir_fd=root)
     hidden = os.open(HIDDEN_FOLDER, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=root)
     try:
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-        fd = os.open(IDENTITY_NAME, flags, 0o644, dir_fd=hidden)
+        # Under another name first: half an identity would be taken for a damaged one.
         try:
-            os.write(fd, _text(identity))
-            os.fsync(fd)
-        finally:
-            os.close(fd)
+            write_new(hidden, _NEW_NAME, _text(identity))
+            _give_name(hidden)
+        except OSError:
+            with suppress(OSError):
+                os.unlink(_NEW_NAME, dir_fd=hidden)
+            raise
         os.fsync(hidden)
     finally:
         os.close(hidden)
     os.fsync(root)
+
+
+def _give_name(hidden: int) -> None:
+    """Give the new file its name, unless something has it. Raises OSError, FileExistsError."""
+    try:
+        rename_no_replace(hidden, _NEW_NAME, hidden, IDENTITY_NAME)
+    except OSError as exc:
+        if exc.errno not in NO_SUCH_CALL:
+            raise
+        with suppress(FileNotFoundError):
+            os.stat(IDENTITY_NAME, dir_fd=hidden, follow_symlinks=False)
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), "drive.json") from exc
+        os.rename(_NEW_NAME, IDENTITY_NAME, src_dir_fd=hidden, dst_dir_fd=hidden)
 
 
 def _text(identity: Identity) -> bytes:
@@ -114,4 +140,7 @@ def _field(fields: Mapping[str, object], key: str) -> str:
     value = fields.get(key)
     if not isinstance(value, str) or not value:
         raise ValueError(f"its drive.json has no {key}")
+    # Half a surrogate pair, which JSON can spell, fits into no UTF-8: neither the ledger nor the log could hold it.
+    if len(value) > _FIELD_MAX_CHARS or any(unicodedata.category(char) in ("Cc", "Cs") for char in value):
+        raise ValueError(f"its drive.json has something for its {key} that is no name")
     return value

@@ -31,7 +31,7 @@ def insertion_mark(root: int, mount: Mount, *, sys: str = "/sys", proc: str = "/
     changes them. Where the system tells neither, each mark is new.
     Source: Linux kernel, Documentation/ABI/stable/sysfs-block, "diskseq" (since 5.15); statx(2).
     """
-    number = _disk_number(mount.device, sys)
+    number = disk_number(mount.device, sys)
     known_by = f"disk {number}" if number else _mount_words(root)
     found = os.fstat(root)
     parts = (
@@ -50,7 +50,7 @@ def is_medium_there(device: str, *, sys: str = "/sys") -> bool:
     return not os.path.isdir(f"{sys}/dev/block") or _read(f"{place}/size") not in ("", "0")
 
 
-def _disk_number(device: str, sys: str) -> str:
+def disk_number(device: str, sys: str = "/sys") -> str:
     """Give the number of the disk that a device is, or is a part of; "" where there is none."""
     if device.startswith("0:"):
         return ""

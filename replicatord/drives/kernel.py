@@ -24,6 +24,8 @@ _SYS_IOPRIO_SET: Final = {"x86_64": 251, "aarch64": 30, "riscv64": 30}
 _IOPRIO_WHO_PROCESS: Final = 1
 _IOPRIO_IDLE: Final = 3 << 13  # class 3, idle (ioprio_set(2))
 _WINDOW_BYTES: Final = 64 << 20
+_DROPS_MAX: Final = 5
+_NO_LOCAL_MEDIUM: Final = ("tmpfs", "ramfs", "nfs", "cifs", "smb", "fuse", "9p", "virtiofs", "ceph", "afs")
 
 _libc = ctypes.CDLL(None, use_errno=True)
 _libc.mmap.restype = ctypes.c_void_p
@@ -45,6 +47,12 @@ class Mount:
     root: str = "/"  # what of the file system is mounted there: a folder of it, for a bind mount
 
 
+# What a file system says that has no such call.
+NO_SUCH_CALL: Final = frozenset({errno.ENOSYS, errno.EINVAL, errno.ENOTSUP})
+# What drivers and file servers say to fsync(2) of a directory.
+_NO_FOLDER_FLUSH: Final = NO_SUCH_CALL | {errno.EBADF}
+
+
 def rename_no_replace(from_dir: int, from_name: bytes, to_dir: int, to_name: bytes) -> None:
     """Rename, failing with EEXIST when the new name exists. Raises OSError; ENOSYS or EINVAL if unsupported."""
     if not hasattr(_libc, "renameat2"):
@@ -52,6 +60,17 @@ def rename_no_replace(from_dir: int, from_name: bytes, to_dir: int, to_name: byt
     if _libc.renameat2(from_dir, from_name, to_dir, to_name, RENAME_NOREPLACE):
         number = ctypes.get_errno()
         raise OSError(number, os.strerror(number), os.fsdecode(to_name))
+
+
+def flush_folder(fd: int) -> bool:
+    """Flush the names in a directory (fsync(2)); False where a driver refuses that for directories. Raises OSError."""
+    try:
+        os.fsync(fd)
+    except OSError as exc:
+        if exc.errno not in _NO_FOLDER_FLUSH:
+            raise
+        return False
+    return True
 
 
 def sync_file_system(fd: int) -> None:
@@ -69,6 +88,24 @@ def flushes_whole(fs_type: str) -> bool:
     Traced: the drivers for exFAT and NTFS flush their device at each fsync(2), and never at syncfs(2).
     """
     return not fs_type.startswith(("fuse", "cifs", "smb", "9p"))
+
+
+def has_local_medium(fs_type: str) -> bool:
+    """Tell whether bytes lie on a medium of this machine, not in memory or on the far side of a wire.
+
+    Elsewhere reading back proves less.
+    """
+    return not fs_type.startswith(_NO_LOCAL_MEDIUM)
+
+
+def drop_cached(fd: int) -> bool:
+    """Drop what is in memory of an open file; tell whether nothing of it is left there, as far as can be told."""
+    for _ in range(_DROPS_MAX):
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+        if not cached_pages(fd):
+            return True
+        os.fsync(fd)  # pages on their way to the medium cannot be dropped
+    return False
 
 
 def set_reading_idle(*, is_idle: bool) -> None:

@@ -53,6 +53,16 @@ def mounts_below(roots: Mapping[str, str], mounts: Sequence[Mount]) -> dict[str,
     return {name: _mount_of(root, mounts) for name, root in roots.items()}
 
 
+def mounts_within(roots: Mapping[str, str], mounts: Sequence[Mount]) -> dict[str, tuple[Mount, ...]]:
+    """Give for each name the mount that its folder lies on, and those below that folder; from the table alone."""
+    found = {}
+    for name, root in roots.items():
+        itself = _mount_of(root, mounts)
+        below = [mount for mount in mounts if mount.point.startswith(root.rstrip("/") + "/")]
+        found[name] = (*([itself] if itself else []), *below)
+    return found
+
+
 def _mount_of(root: str, mounts: Sequence[Mount]) -> Mount | None:
     """Find the mount of a folder: of those above it the deepest, and of these the last, which hides the others."""
     above = [m for m in mounts if root == m.point or root.startswith(m.point.rstrip("/") + "/")]

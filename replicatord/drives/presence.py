@@ -9,21 +9,32 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import re
+import stat
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from replicatord.drives.identity import Identity, read_identity
-from replicatord.drives.kernel import Mount, find_mount_of
+from replicatord.drives.identity import IDENTITY_NAME, Identity, read_identity
+from replicatord.drives.kept import NOT_KEPT, refuse_unless_kept, write_new
+from replicatord.drives.kernel import Mount, find_mount_of, flush_folder
 from replicatord.drives.room import FULL
 from replicatord.model.settings import Drive
 from replicatord.rules.paths import HIDDEN_FOLDER
 
+# What we keep in the hidden folder, if it is there at all; everything else in it is looked at by nobody.
+_OUR_FILES: Final = (IDENTITY_NAME, b"lock", b"probe", b"SHA256SUMS", b"B3SUMS", b"ledger.sqlite")
+_OUR_FOLDERS: Final = (b"partial", b"earlier", b"set-aside")
 _DEAD_OPTIONS: Final = frozenset({"ro", "emergency_ro", "shutdown"})  # of ext4 and xfs, in mountinfo
 _MARK: Final = "mark  "
 _ALIVE: Final = "alive "
 _MARK_DIGITS: Final = 32  # of a UUID without its hyphens (RFC 9562)
+_MARK_LINE: Final = re.compile(rf"{_MARK}([0-9a-f]{{{_MARK_DIGITS}}})")
+_PROBE: Final = b"probe"
+_NEW_PROBE: Final = b"probe.new"
+# O_NONBLOCK: should a FIFO take its place after the look, opening it must not wait for ever (fifo(7)).
+_FILE_FLAGS: Final = os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
 _FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
@@ -38,6 +49,16 @@ class NotUsable:
         False  # it may be a clone, or an older state: its files may not be what is known of it
     )
 
+
+_KIND_WORDS: Final = {
+    stat.S_IFREG: "a file",
+    stat.S_IFDIR: "a folder",
+    stat.S_IFLNK: "a symbolic link",
+    stat.S_IFIFO: "a FIFO",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFBLK: "a device",
+    stat.S_IFCHR: "a device",
+}
 
 Objection = Callable[[int, Identity, str], NotUsable | None]
 
@@ -66,7 +87,7 @@ class OpenDrive:
         """Look again through the descriptor that work goes through, and say what is wrong, if anything."""
         try:
             with self._one_at_a_time:
-                reason = _check_mount(self.drive, self.root) or _check_alive(self.hidden, self.mark)
+                reason = check_mounted(self.drive, self.root) or _check_alive(self.hidden, self.mark)
             found = read_identity(self.root)
         except (OSError, ValueError) as exc:
             return NotUsable(is_absent=True, reason=f"it stopped answering ({_cause(exc)})")
@@ -114,13 +135,13 @@ def open_drive(
 
 def check_mounted(drive: Drive, root: int) -> NotUsable | None:
     """Tell what speaks against using what is open as `root` as this drive, its identity left aside."""
-    return _check_mount(drive, root)
+    return _check_mount(drive, root) or _check_kinds(root)
 
 
 def _check(
     drive: Drive, studio: str, root: int, opened: list[int], object_to: Objection
 ) -> OpenDrive | NotUsable:
-    wrong = _check_mount(drive, root)
+    wrong = check_mounted(drive, root)
     if wrong is not None:
         return wrong
     identity = read_identity(root)
@@ -166,6 +187,45 @@ def _check_mount(drive: Drive, root: int) -> NotUsable | None:
     return None
 
 
+def _check_kinds(root: int) -> NotUsable | None:
+    """Refuse a hidden folder in which something of ours is no plain file or no folder.
+
+    A link leads off the drive; opening a FIFO waits for ever; a device does whatever it does when it is opened, and
+    what is written to one is written to another disk.
+    """
+    hidden = _kind_at(root, HIDDEN_FOLDER)
+    if hidden is None:
+        return None  # it has no identity then, which is said better elsewhere
+    if hidden != stat.S_IFDIR:
+        return _odd(HIDDEN_FOLDER, hidden, "a folder")
+    for names, wanted, word in (
+        (_OUR_FILES, stat.S_IFREG, "a file"),
+        (_OUR_FOLDERS, stat.S_IFDIR, "a folder"),
+    ):
+        for name in names:
+            kind = _kind_at(root, HIDDEN_FOLDER + b"/" + name)
+            if kind is not None and kind != wanted:
+                return _odd(HIDDEN_FOLDER + b"/" + name, kind, word)
+    return None
+
+
+def _kind_at(root: int, path: bytes) -> int | None:
+    """Give what kind of thing is at a path (inode(7)), links not followed; None when nothing is there."""
+    try:
+        return stat.S_IFMT(os.stat(path, dir_fd=root, follow_symlinks=False).st_mode)
+    except FileNotFoundError:
+        return None
+
+
+def _odd(path: bytes, kind: int, wanted: str) -> NotUsable:
+    found = _KIND_WORDS.get(kind, "something unknown")
+    reason = (
+        f"it cannot be used: its {path.decode()} is {found}, expected {wanted}. Nothing is written to it; look at what"
+        " that is, and move it away"
+    )
+    return NotUsable(is_absent=False, reason=reason)
+
+
 def _check_alive(hidden: int, mark: str) -> NotUsable | None:
     """Write a few bytes and flush them: the only test that notices a drive that was pulled or gave up."""
     try:
@@ -178,12 +238,38 @@ def _check_alive(hidden: int, mark: str) -> NotUsable | None:
 
 
 def _write_probe(hidden: int, text: bytes) -> None:
-    fd = os.open(b"probe", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644, dir_fd=hidden)
+    """Write it, and once more if it was not kept: with a wrong mark the drive would be taken for another."""
     try:
-        os.pwrite(fd, text, 0)  # within one sector, and always of one length: old or new after a power cut
-        os.fsync(fd)
+        _write_probe_once(hidden, text)
+    except OSError as exc:
+        if exc.strerror != NOT_KEPT:
+            raise
+        _write_probe_once(hidden, text)
+
+
+def _write_probe_once(hidden: int, text: bytes) -> None:
+    fd = os.open(_PROBE, os.O_RDWR | os.O_CREAT | _FILE_FLAGS, 0o644, dir_fd=hidden)
+    try:
+        before = os.fstat(fd)
+        has_other_name = before.st_nlink > 1
+        if not has_other_name:
+            # Within one sector, and always of one length: old or new after a power cut.
+            os.pwrite(fd, text, 0)
+            os.fsync(fd)
     finally:
         os.close(fd)
+    if has_other_name:
+        _replace_probe(hidden, text)
+    elif not before.st_size:
+        flush_folder(hidden)  # it is new: without its name the mark would be lost, and the drive in doubt
+    refuse_unless_kept(hidden, _PROBE, text)
+
+
+def _replace_probe(hidden: int, text: bytes) -> None:
+    """Put a new probe in place of one that is somebody's file by another name, which stays as it is (link(2))."""
+    write_new(hidden, _NEW_PROBE, text)
+    os.rename(_NEW_PROBE, _PROBE, src_dir_fd=hidden, dst_dir_fd=hidden)
+    flush_folder(hidden)
 
 
 def _mark_text(mark: str) -> bytes:
@@ -193,7 +279,7 @@ def _mark_text(mark: str) -> bytes:
 def _read_mark(hidden: int) -> str:
     """Read the mark that the last visit left; "" when there is none. Raises OSError."""
     try:
-        fd = os.open(b"probe", os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK, dir_fd=hidden)
+        fd = os.open(_PROBE, os.O_RDONLY | _FILE_FLAGS, dir_fd=hidden)
     except FileNotFoundError:
         return ""
     try:
@@ -201,13 +287,13 @@ def _read_mark(hidden: int) -> str:
         text = os.read(fd, 256).decode("ascii", "replace")
     finally:
         os.close(fd)
-    mark = text.removeprefix(_MARK)[:_MARK_DIGITS]
-    return mark if text.startswith(_MARK) and len(mark) == _MARK_DIGITS else ""
+    found = _MARK_LINE.match(text)
+    return found[1] if found else ""
 
 
 def _lock(hidden: int) -> int | None:
     """Hold the drive for this process (promise I13). The lock file is never removed: see flock(2)."""
-    fd = os.open(b"lock", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644, dir_fd=hidden)
+    fd = os.open(b"lock", os.O_RDWR | os.O_CREAT | _FILE_FLAGS, 0o644, dir_fd=hidden)
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:

@@ -26,6 +26,7 @@ from replicatord.model.settings import Settings
 from replicatord.watching.card_reading import Listed, Read, why_left_out
 from replicatord.watching.skips import WhySkipped
 
+_UNPROVED: Final = "does not count: it was not read since the ledger was rebuilt"
 NEVER_READ: Final = "not read by the service yet"
 _FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
 
@@ -47,6 +48,7 @@ class Verdict:
     size_bytes: int
     copies: int  # asked for, in different places
     missing: tuple[Missing, ...]
+    odd: tuple[bytes, ...]  # their facts could not be read: perhaps empty, or damaged before they were copied
     left_out: tuple[bytes, ...]  # of no worth by their names and by what is in them
     others: Mapping[bytes, str]
     on_drives: Mapping[str, int]  # drive -> files of the card that it verifiedly holds
@@ -97,6 +99,7 @@ class Judge:
             else:
                 missing.append(Missing(path=path, why=self._why(one.digest, copies, left_out_why)))
             on_drives.update(copy.drive for copy in copies)
+        without_facts = self._ledger.cards.without_facts(digests)
         away = {name for name, drive in settings.drives.items() if drive.is_away}
         times = sorted(copy.verified_at for copies in cleared for copy in copies)
         sizes = {path: found.size_bytes for path, found in card.files.items()}
@@ -106,6 +109,11 @@ class Judge:
             size_bytes=sum(sizes.values()) - sum(sizes[path] for path in left_out),
             copies=settings.cleared_copies,
             missing=tuple(sorted(missing, key=lambda one: one.path)),
+            odd=tuple(
+                sorted(
+                    path for path, one in read.items() if one.digest in without_facts and path not in left_out
+                )
+            ),
             left_out=tuple(sorted(left_out)),
             others=card.others,
             on_drives={name: on_drives[name] for name in settings.drives if on_drives[name]},
@@ -172,6 +180,8 @@ def _copy_words(state: CopyState) -> str:
         CopyState.EARLIER: "does not count: it is kept as an earlier version",
         CopyState.SET_ASIDE: "does not count: it failed and was set aside",
         CopyState.CHANGED: "does not count: it was changed on the drive by hand",
+        CopyState.UNPROVED: _UNPROVED,
+        CopyState.UNPROVED_EARLIER: _UNPROVED,
     }.get(state, "does not count: it failed, and is looked at again")
 
 

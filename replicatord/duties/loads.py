@@ -102,9 +102,14 @@ def _clearing(verdict: Verdict, settings: Settings) -> str:
         if verdict.undated
         else ""
     )
+    odd = (
+        f"; {counted(verdict.odd, 'file')} whose facts could not be read, empty or damaged perhaps: see the log's problems"
+        if verdict.odd
+        else ""
+    )
     return (
         f"cleared: {settings.cleared_copies} verified copies of every file; look at a few frames on the drives"
-        f" before you format the card, the decision is yours{undated}"
+        f" before you format the card, the decision is yours{undated}{odd}"
     )
 
 

@@ -49,10 +49,13 @@ def take_asked(ledger: str) -> int | None:
 
 
 def is_due(ledger: Ledger, now: datetime) -> bool:
-    """Tell whether the last rehearsal is longer ago than a month, or none was ever made though there are frames."""
+    """Tell whether the last rehearsal is longer ago than a month, or none was ever made though there are frames.
+
+    One that is still to come was made while the clock was ahead: nobody knows how long ago (promise I14).
+    """
     last = read_last(ledger)
     if last is not None:
-        return now - datetime.fromisoformat(last.at) >= EVERY
+        return not timedelta(0) <= now - datetime.fromisoformat(last.at) < EVERY
     return ledger.answers.files_known()[0] > 0
 
 

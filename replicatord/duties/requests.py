@@ -28,7 +28,8 @@ def take_request(ledger: str, name: str) -> Mapping[str, object] | None:
     if not os.path.exists(path):
         return None
     fields: object = None
-    with suppress(OSError, ValueError), open(path, encoding="utf-8") as file:
+    # RecursionError: for thousands of brackets.
+    with suppress(OSError, ValueError, RecursionError), open(path, encoding="utf-8") as file:
         fields = json.loads(file.read(_READ_CHARS))
     with suppress(OSError):
         os.unlink(path)

@@ -44,14 +44,15 @@ class Due:
         return (now.date() - self.due_at.astimezone(now.tzinfo).date()).days
 
 
-def find_due(drive: Drive, bay: Bay | None, *, since: str) -> Due | None:
+def find_due(drive: Drive, bay: Bay | None, *, since: str, now: datetime) -> Due | None:
     """Find when a drive should visit; None when the settings do not say how often, and while it is here.
 
     One that was never complete is reckoned from `since`, the first day on which the service had it in its settings;
-    None also while that day is not known.
+    None also while that day is not known. An instant that is still to come was noted while the clock was ahead, and
+    is not believed: the visit would not be due before that (promise I14).
     """
-    complete_at = bay.complete_at if bay is not None else ""
-    start = complete_at or since
+    complete_at = _past(bay.complete_at if bay is not None else "", now)
+    start = complete_at or _past(since, now)
     if not drive.is_away or drive.visit_every_s is None or not start:
         return None
     if bay is not None and bay.state in _HERE:
@@ -84,7 +85,8 @@ def elsewhere(settings: Settings, bays: Mapping[str, Bay]) -> tuple[str, ...]:
 
 def tell_visits(ledger: Ledger, context: Context) -> None:
     """Warn of each away drive whose visit is overdue, once a day. Needs a transaction."""
-    now, notes = context.now(), _read_notes(ledger)
+    now = context.now()
+    notes = {name: note for name, note in _read_notes(ledger).items() if _past(note["since"], now)}
     today = f"{now:%Y-%m-%d}"
     settings = context.settings
     bays = {bay.name: bay for bay in ledger.bays.all()}
@@ -94,7 +96,7 @@ def tell_visits(ledger: Ledger, context: Context) -> None:
         if not drive.is_away:
             continue
         note = kept[drive.name] = notes.get(drive.name) or {"since": utc_text(now), "told": ""}
-        due = find_due(drive, bays.get(drive.name), since=note["since"])
+        due = find_due(drive, bays.get(drive.name), since=note["since"], now=now)
         days = due.overdue_days(now) if due is not None else None
         if due is None or days is None or note["told"] == today:
             continue
@@ -146,6 +148,11 @@ def _read_notes(ledger: Ledger) -> dict[str, dict[str, str]]:
         for name, note in notes.items()
         if isinstance(note, dict) and _is_instant(note.get("since")) and isinstance(note.get("told"), str)
     }
+
+
+def _past(at: str, now: datetime) -> str:
+    """Give an instant if it is not still to come, else ""."""
+    return at if at and datetime.fromisoformat(at) <= now else ""
 
 
 def _is_instant(text: object) -> bool:

@@ -208,6 +208,16 @@ class Bays:
         """Note how long the drive's list of digests is when it is whole."""
         self._db.execute("UPDATE bay SET sums_bytes = ? WHERE name = ?", (size_bytes, name))
 
+    def grow_sums(self, name: str, size_bytes: int) -> None:
+        """Note the length of a drive's own list after lines were added; one that is to be written anew stays so."""
+        self._db.execute(
+            "UPDATE bay SET sums_bytes = ? WHERE name = ? AND sums_bytes >= 0", (size_bytes, name)
+        )
+
+    def want_sums(self, name: str) -> None:
+        """Have a drive's own list written anew by its lane: the ledger knows of more."""
+        self._db.execute("UPDATE bay SET sums_bytes = -1 WHERE name = ?", (name,))
+
     def add_speed(self, name: str, *, written_bytes: int, busy_ms: int) -> None:
         """Add to what a drive has shown; old figures count half as much each time a terabyte was reached."""
         self._db.execute(

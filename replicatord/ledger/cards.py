@@ -116,6 +116,18 @@ class Cards:
                 found.setdefault(Digest(digest), []).append(covering)
         return found
 
+    def without_facts(self, digests: Iterable[Digest]) -> set[Digest]:
+        """Give those of some contents whose facts could not be read though they should have them: empty, or damaged."""
+        return {
+            digest
+            for digest in dict.fromkeys(digests)
+            if self._db.execute(
+                "SELECT 1 FROM content JOIN file ON file.content = content.id"
+                " WHERE content.digest = ? AND file.problem <> '' LIMIT 1",
+                (digest,),
+            ).fetchone()
+        }
+
     def find_content(self, digest: Digest) -> int | None:
         """Find the number of a content that was ever read; None for one that is not known."""
         row = self._db.execute("SELECT id FROM content WHERE digest = ?", (digest,)).fetchone()

@@ -20,6 +20,9 @@ from urllib.parse import quote
 from replicatord.errors import LedgerError
 from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS
 
+# What comes of a damaged file: where SQLite quotes a damaged name in what it says, that may be no UTF-8; and a
+# damaged length makes it ask for more memory than there is.
+DAMAGED: Final = (sqlite3.Error, UnicodeDecodeError, MemoryError)
 _BUSY_S: Final = 60.0  # a reader holds its lock for milliseconds, a `plan` for a second; a minute means stuck
 _CACHE_KIB: Final = 16_384
 _FULL: Final = 2  # PRAGMA synchronous: 2 is FULL (sqlite.org/pragma.html)
@@ -43,9 +46,9 @@ def open_for_writing(path: str) -> sqlite3.Connection:
         _assert_safe(connection, path)
         _migrate(connection, path)
         _check_whole(connection, path)
-    except sqlite3.Error as exc:
+    except DAMAGED as exc:
         connection.close()
-        raise _unreadable(path, exc) from exc
+        raise unreadable(path, exc) from exc
     except LedgerError:
         connection.close()
         raise
@@ -55,14 +58,17 @@ def open_for_writing(path: str) -> sqlite3.Connection:
 def open_for_reading(path: str) -> sqlite3.Connection:
     """Open the ledger for commands that only ask. Raises LedgerError when there is none or it is not ours."""
     if not os.path.exists(path):
-        raise LedgerError(f"there is no ledger at {path} yet; `replicatord once` or `run` begins it")
+        raise LedgerError(
+            f"there is no ledger at {path} yet; `replicatord once` or `run` begins it."
+            " If there was one, `replicatord rebuild` puts the spare copy that the drives carry in its place"
+        )
     connection = _connect(f"file:{quote(path)}?mode=ro", path)
     try:
         connection.execute("PRAGMA query_only = ON")
         version = _check_ours(connection, path)
-    except sqlite3.Error as exc:
+    except DAMAGED as exc:
         connection.close()
-        raise _unreadable(path, exc) from exc
+        raise unreadable(path, exc) from exc
     except LedgerError:
         connection.close()
         raise
@@ -101,14 +107,14 @@ def _connect(uri: str, path: str) -> sqlite3.Connection:
             check_same_thread=False,
             cached_statements=256,
         )
-    except sqlite3.Error as exc:
-        raise _unreadable(path, exc) from exc
+    except DAMAGED as exc:
+        raise unreadable(path, exc) from exc
     try:
         connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
         connection.execute("PRAGMA temp_store = MEMORY")
-    except sqlite3.Error as exc:
+    except DAMAGED as exc:
         connection.close()
-        raise _unreadable(path, exc) from exc
+        raise unreadable(path, exc) from exc
     return connection
 
 
@@ -154,7 +160,8 @@ def _migrate(connection: sqlite3.Connection, path: str) -> None:
         )
 
 
-def _unreadable(path: str, exc: sqlite3.Error) -> LedgerError:
+def unreadable(path: str, exc: Exception) -> LedgerError:
+    """Make the error of a ledger that is there and cannot be read."""
     return LedgerError(
         f"the ledger at {path} cannot be read ({exc}). It was not changed. Is its disk full or failing?"
         " Do not delete it: `replicatord rebuild` can put the spare copy that the drives carry in its place."

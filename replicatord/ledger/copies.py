@@ -8,9 +8,17 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.frames import Digest, FileStat
+
+# The states of copies that count for nothing until they were read, as SQL lists them.
+UNPROVED: Final = f"{CopyState.UNPROVED.value}, {CopyState.UNPROVED_EARLIER.value}"
+# Tells of a placement `p` that such a copy of its content is there, as far as a spare of the ledger says.
+IS_CLAIMED: Final = f"""
+EXISTS (SELECT 1 FROM copy WHERE copy.id = p.copy AND copy.content = p.content AND copy.state IN ({UNPROVED}))
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,12 +57,29 @@ class SourcePlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrivePlace:
-    """A verified copy on a drive that is here."""
+    """A copy on a drive that is here. Whoever reads it compares it with the digest."""
 
     id: int
     bay: str
     path: bytes
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierCopy:
+    """An earlier version on a drive."""
+
+    id: int
+    path: bytes
+    digest: Digest
+
+
+# Good copies, on other drives on other disks, of what `copy` on the drive `own` holds.
+_OTHERS = "copy AS other JOIN drive ON drive.id = other.drive JOIN bay ON bay.drive = drive.id"
+_IS_ELSEWHERE = (
+    "drive.doubt = '' AND drive.disk <> '' AND own.disk <> '' AND drive.disk <> own.disk"
+    f" AND other.content = copy.content AND other.state IN ({CopyState.VERIFIED.value}, {CopyState.EARLIER.value})"
+    " AND bay.name IN ({})"
+)
 
 _COPY = (
     "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, copy.state,"
@@ -71,12 +96,12 @@ class Copies:
     def verified(self, *, drive: int, path: bytes, content: int, mtime_ns: int, at: str) -> int:
         """Record that the file at `path` was just read back from the medium and matched; give its number."""
         row = self._db.execute(
-            "INSERT INTO copy (drive, path, content, size_bytes, state, mtime_ns, verified_at)"
-            " SELECT ?, ?, id, size_bytes, ?, ?, ? FROM content WHERE id = ?"
+            "INSERT INTO copy (drive, path, content, size_bytes, state, mtime_ns, verified_at, made_at)"
+            " SELECT ?, ?, id, size_bytes, ?, ?, ?, ? FROM content WHERE id = ?"
             " ON CONFLICT (drive, path) DO UPDATE SET content = excluded.content, state = excluded.state,"
-            " size_bytes = excluded.size_bytes, mtime_ns = excluded.mtime_ns, verified_at = excluded.verified_at"
-            " RETURNING id",
-            (drive, path, CopyState.VERIFIED.value, mtime_ns, at, content),
+            " size_bytes = excluded.size_bytes, mtime_ns = excluded.mtime_ns, verified_at = excluded.verified_at,"
+            " made_at = excluded.made_at, surveyed = 0 RETURNING id",
+            (drive, path, CopyState.VERIFIED.value, mtime_ns, at, at, content),
         ).fetchone()
         return int(row[0])
 
@@ -94,9 +119,9 @@ class Copies:
         return None if row is None else _known(row)
 
     def on_drive(self, drive: int) -> Iterator[KnownCopy]:
-        """Give every copy on a drive that should match its digest, by path."""
+        """Give every copy on a drive that should match its digest, by path: also those not proved since a rebuild."""
         rows = self._db.execute(
-            f"{_COPY} WHERE copy.drive = ? AND copy.state IN (?, ?) ORDER BY copy.path",
+            f"{_COPY} WHERE copy.drive = ? AND copy.state IN (?, ?, {UNPROVED}) ORDER BY copy.path",
             (drive, CopyState.VERIFIED.value, CopyState.EARLIER.value),
         )
         return (_known(row) for row in rows)
@@ -111,7 +136,11 @@ class Copies:
     def begin_move(
         self, *, drive: int, copy: int, from_path: bytes, to_path: bytes, state: CopyState
     ) -> None:
-        """Write down a rename before it is done, so that a crash in it can be understood."""
+        """Write down a rename before it is done, so that a crash in it can be understood.
+
+        The drive's own list names the old path until its lane has written that anew.
+        """
+        self._distrust_list(drive)
         self._db.execute(
             "INSERT INTO move (drive, copy, from_path, to_path, state) VALUES (?, ?, ?, ?, ?)"
             " ON CONFLICT (copy) DO UPDATE SET to_path = excluded.to_path, state = excluded.state",
@@ -126,6 +155,15 @@ class Copies:
                 " WHERE move.copy = copy.id AND copy.id = ?",
                 (copy,),
             )
+            # What was set aside serves nothing any more, also when whoever set it aside was killed here.
+            self._db.execute(
+                "UPDATE placement SET copy = NULL, state = CASE state WHEN ? THEN ? ELSE state END"
+                " WHERE copy = (SELECT id FROM copy WHERE id = ? AND state = ?)",
+                (
+                    *(PlacementState.HELD.value, PlacementState.WANTED.value),
+                    *(copy, CopyState.SET_ASIDE.value),
+                ),
+            )
         self._db.execute("DELETE FROM move WHERE copy = ?", (copy,))
 
     def state_of(self, copy: int) -> CopyState:
@@ -134,6 +172,20 @@ class Copies:
         if row is None:
             raise KeyError(copy)
         return CopyState(row[0])
+
+    def set_aside_on(self, drive: int) -> list[tuple[int, bytes]]:
+        """Give what was set aside on a drive: its number and its path."""
+        rows = self._db.execute(
+            "SELECT id, path FROM copy INDEXED BY copy_by_drive WHERE drive = ? AND state = ?",
+            (drive, CopyState.SET_ASIDE.value),
+        )
+        return rows.fetchall()
+
+    def forget_set_aside(self, copies: Sequence[int]) -> None:
+        """Forget what was set aside and a person has removed since: it was looked at."""
+        for copy in copies:
+            if self.state_of(copy) is CopyState.SET_ASIDE:
+                self._delete(copy)
 
     def open_moves(self, drive: int) -> list[Move]:
         """Give the renames of a drive whose end was never recorded."""
@@ -163,9 +215,15 @@ class Copies:
         ]
 
     def drive_places(self, content: int, *, besides: str) -> list[DrivePlace]:
-        """Give copies of a content on drives that are here, other than `besides`; those in use before earlier ones."""
+        """Give copies of a content on drives that are here, other than `besides`; those in use before earlier ones.
+
+        Last come those of which only a spare of the ledger tells.
+        """
         found: list[DrivePlace] = []
-        for state in (CopyState.VERIFIED, CopyState.EARLIER):
+        for state in (
+            *(CopyState.VERIFIED, CopyState.EARLIER),
+            *(CopyState.UNPROVED, CopyState.UNPROVED_EARLIER),
+        ):
             rows = self._db.execute(
                 # Drive by drive: a content may have thousands of copies on one that is not here.
                 "SELECT copy.id, bay.name, copy.path FROM bay CROSS JOIN copy INDEXED BY copy_by_drive"
@@ -176,19 +234,57 @@ class Copies:
             found += [DrivePlace(id=id_, bay=bay, path=path) for id_, bay, path in rows]
         return found
 
-    def has_another(self, content: int, *, besides: int, bays: Sequence[str]) -> bool:
-        """Tell whether a content has a verified copy on another of the drives `bays`, or is in a source still.
+    def may_have_another(self, content: int, *, besides: int, bays: Sequence[str]) -> bool:
+        """Tell whether a content has a good copy on another of the drives `bays`, or is in a source still.
 
         Drives may be here or not, but not in doubt; one that is in the settings no longer may be broken or sold.
+        A copy of which only a spare of the ledger tells counts here, since it is read before anything relies on it.
         """
         row = self._db.execute(
             "SELECT 1 FROM bay CROSS JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
-            " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state = ? AND copy.content = ?"
-            f" WHERE drive.id <> ? AND bay.name IN ({', '.join('?' * len(bays)) or 'NULL'})"
+            " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state IN (?, ?)"
+            f" AND copy.content = ? WHERE drive.id <> ? AND bay.name IN ({', '.join('?' * len(bays)) or 'NULL'})"
             " UNION ALL SELECT 1 FROM file WHERE content = ? AND is_gone = 0 LIMIT 1",
-            (CopyState.VERIFIED.value, content, besides, *bays, content),
+            (CopyState.VERIFIED.value, CopyState.UNPROVED.value, content, besides, *bays, content),
         ).fetchone()
         return row is not None
+
+    def earlier_elsewhere_too(
+        self, drive: int, *, after: bytes, before: bytes, bays: Sequence[str], limit: int
+    ) -> list[EarlierCopy]:
+        """Give earlier versions of a drive, between two paths, in their order, that are said to lie on another disk too.
+
+        `bays` are the drives whose copies count; one of which nobody can say where it lies counts not.
+        """
+        rows = self._db.execute(
+            "SELECT copy.id, copy.path, content.digest FROM copy"
+            " JOIN content ON content.id = copy.content JOIN drive AS own ON own.id = copy.drive"
+            " WHERE copy.drive = ? AND copy.state = ? AND copy.path > ? AND copy.path < ?"
+            f" AND EXISTS (SELECT 1 FROM {_OTHERS} WHERE {_IS_ELSEWHERE.format(_marks(bays))})"
+            " ORDER BY copy.path LIMIT ?",
+            (drive, CopyState.EARLIER.value, after, before, *bays, limit),
+        )
+        return [EarlierCopy(id=id_, path=path, digest=Digest(digest)) for id_, path, digest in rows]
+
+    def elsewhere(self, copy: int, *, bays: Sequence[str]) -> list[DrivePlace]:
+        """Give the copies, on other disks, of what a copy holds."""
+        rows = self._db.execute(
+            f"SELECT other.id, bay.name, other.path FROM copy JOIN drive AS own ON own.id = copy.drive JOIN {_OTHERS}"
+            f" WHERE copy.id = ? AND {_IS_ELSEWHERE.format(_marks(bays))}",
+            (copy, *bays),
+        )
+        return [DrivePlace(id=id_, bay=bay, path=path) for id_, bay, path in rows]
+
+    def let_go(self, copy: int, *, other: int, bays: Sequence[str]) -> bool:
+        """Forget an earlier version that is about to be removed, if `other` still has it; tell whether it has."""
+        if self.state_of(copy) is not CopyState.EARLIER:
+            return False
+        if other not in {place.id for place in self.elsewhere(copy, bays=bays)}:
+            return False
+        (drive,) = self._db.execute("SELECT drive FROM copy WHERE id = ?", (copy,)).fetchone()
+        self._distrust_list(drive)
+        self._delete(copy)
+        return True
 
     def suspect(self, copy: int) -> bool:
         """Note that a copy gave an error or other bytes when it was read; tell whether that is news.
@@ -202,7 +298,23 @@ class Copies:
         self._db.execute(
             "UPDATE placement SET state = 0 WHERE copy = ? AND state = ?", (copy, PlacementState.HELD.value)
         )
+        (drive,) = self._db.execute("SELECT drive FROM copy WHERE id = ?", (copy,)).fetchone() or (None,)
+        self._distrust_list(drive)
         return done.rowcount > 0
+
+    def _distrust_list(self, drive: int | None) -> None:
+        """Have a drive's own list written anew by its lane, also after a crash: what it names is no longer so."""
+        self._db.execute("UPDATE bay SET sums_bytes = -1 WHERE drive = ?", (drive,))
+
+    def _delete(self, copy: int) -> None:
+        """Forget a copy whose file is removed."""
+        self._db.execute("UPDATE placement SET copy = NULL WHERE copy = ?", (copy,))
+        self._db.execute("DELETE FROM move WHERE copy = ?", (copy,))
+        self._db.execute("DELETE FROM copy WHERE id = ?", (copy,))
+
+
+def _marks(values: Sequence[str]) -> str:
+    return ", ".join("?" * len(values)) or "NULL"
 
 
 def _known(row: tuple[int, bytes, int, bytes, int, int, int, str]) -> KnownCopy:

@@ -51,13 +51,30 @@ class Coverage:
 
     def groups(self, bays: Sequence[str]) -> list[FrameGroup]:
         """Count frames by their month of capture and by which of the drives `bays` hold each of their files."""
+        return self._groups(bays, "1", ())
+
+    def some_groups(
+        self, bays: Sequence[str], *, after: int, limit: int
+    ) -> tuple[list[FrameGroup], int | None]:
+        """Do so for the frames of up to `limit` pictures after the picture `after`; give the last one, None at the end."""
+        rows = self._db.execute(
+            "SELECT DISTINCT main_content FROM frame WHERE main_content > ? ORDER BY main_content LIMIT ?",
+            (after, limit),
+        ).fetchall()
+        if not rows:
+            return [], None
+        last = int(rows[-1][0])
+        return self._groups(bays, "frame.main_content > ? AND frame.main_content <= ?", (after, last)), last
+
+    def _groups(self, bays: Sequence[str], condition: str, values: tuple[int, ...]) -> list[FrameGroup]:
         numbers = self._numbers(bays)
         held = " || ".join(["''", *[_HOLDS.format("")] * len(numbers)])
         rows = self._db.execute(
             "SELECT month, held, count(*) FROM (SELECT coalesce(substr(min(nullif(captured, '')), 1, 7), '') AS month,"
             f" group_concat(DISTINCT held) AS held FROM (SELECT {_PICTURE} AS picture, frame.captured, {held} AS held"
-            f" FROM frame JOIN file ON file.frame = frame.id WHERE {_COUNTS}) GROUP BY picture) GROUP BY month, held",
-            (*self._holding(numbers.values()), CopyState.SET_ASIDE.value),
+            f" FROM frame JOIN file ON file.frame = frame.id WHERE {_COUNTS} AND {condition}) GROUP BY picture)"
+            " GROUP BY month, held",
+            (*self._holding(numbers.values()), CopyState.SET_ASIDE.value, *values),
         )
         return [
             FrameGroup(
@@ -71,13 +88,13 @@ class Coverage:
     def files_left(
         self, *, lost: Sequence[str], others: Sequence[str], since: str = "", has_sources: bool
     ) -> Iterator[FileLeft]:
-        """Give all files, and what would be left of each without `lost`, and without what was verified since `since`.
+        """Give all files, and what would be left of each without `lost`, and without what was made since `since`.
 
         `lost` and `others` are drives by name, and what lies on no drive of them has no part in it; `since` is RFC
         3339 in UTC, "" for no such time. `has_sources`: the sources outlive it; if not, what only they have is lost.
         """
-        older = " AND copy.verified_at < ?" if since else ""
-        newer = _HOLDS.format(" AND copy.verified_at >= ?")
+        older = " AND copy.made_at < ?" if since else ""
+        newer = _HOLDS.format(" AND copy.made_at >= ?")
         left, gone = self._numbers(others), self._numbers(lost)
         held = " || ".join(["''", *[_HOLDS.format(older)] * len(left)])
         loses = [_HOLDS.format("")] * len(gone) + [newer] * (len(left) if since else 0)

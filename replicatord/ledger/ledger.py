@@ -19,6 +19,7 @@ from replicatord.ledger.cards import Cards
 from replicatord.ledger.copies import Copies
 from replicatord.ledger.coverage import Coverage
 from replicatord.ledger.fixity import Fixity
+from replicatord.ledger.grounds import GroundTable
 from replicatord.ledger.holds import Holds
 from replicatord.ledger.lines import Lines
 from replicatord.ledger.loads import Loads
@@ -27,6 +28,7 @@ from replicatord.ledger.restoring import Restoring
 from replicatord.ledger.seen import Seen
 from replicatord.ledger.shelving import LedgerView
 from replicatord.ledger.spare import make_spare
+from replicatord.ledger.surveys import Surveys
 from replicatord.ledger.unread import UnreadPaths
 from replicatord.ledger.wishes import Wishes
 from replicatord.model.settings import DigestAlgorithm, Settings
@@ -54,6 +56,8 @@ class Ledger:
         self.coverage = Coverage(connection)
         self.cards = Cards(connection)
         self.unread = UnreadPaths(connection)
+        self.grounds = GroundTable(connection)
+        self.surveys = Surveys(connection)
 
     def shelf_view(self, settings: Settings) -> LedgerView:
         """Give a view of the drives of each shelf, to be used up within one transaction."""
@@ -107,7 +111,11 @@ def open_ledger(path: str, *, algorithm: DigestAlgorithm, split_stem: SplitStem)
     BLAKE3 cannot be compared.
     """
     ledger = Ledger(opening.open_for_writing(path), split_stem)
-    known_by = ledger.get_meta("digest")
+    try:
+        known_by = ledger.get_meta("digest")
+    except opening.DAMAGED as exc:
+        ledger.close()
+        raise opening.unreadable(path, exc) from exc
     if not known_by:
         with ledger.transaction():
             ledger.set_meta("digest", algorithm.value)

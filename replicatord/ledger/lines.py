@@ -32,6 +32,12 @@ class Lines:
         """Drop the lines that are now known to be in the file."""
         self._db.execute("DELETE FROM line WHERE seq <= ?", (up_to,))
 
+    def skip_to(self, number: int) -> None:
+        """Give no line a number up to this one, which the log has already: this ledger was put back, or begun anew."""
+        if self.last_number() < number:
+            self._db.execute("DELETE FROM sqlite_sequence WHERE name = 'line'")
+            self._db.execute("INSERT INTO sqlite_sequence (name, seq) VALUES ('line', ?)", (number,))
+
     def last_number(self) -> int:
         """Give the number of the last line ever decided; 0 before the first."""
         row = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'line'").fetchone()

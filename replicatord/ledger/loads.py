@@ -6,12 +6,14 @@ May not decide when a load ends: the watcher sees that.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
 from replicatord.ledger.cards import Cards
 from replicatord.ledger.unread import UnreadPaths
 from replicatord.model.copies import CopyState
+from replicatord.model.settings import SURVEY_MARK
 
 
 class LoadState(Enum):
@@ -42,8 +44,10 @@ class Verdict:
 
     files: int
     short: int  # files with fewer verified copies than asked for, on drives that count
+    replaced: int  # of these, files whose content was replaced in their source since: no more copies of it can be made
     unwanted: int  # files that no tier asks for
     unread: str  # what of the load could not be read, in words; "" when all of it was
+    odd: int  # files whose facts could not be read: perhaps empty, or damaged before they were copied
     undated: int  # files of frames that are filed by file time, having no capture time
     verified: dict[str, int]  # drive -> files of the load that it verifiedly holds
     waiting: dict[str, int]  # drive -> files of the load that it still lacks
@@ -54,10 +58,18 @@ class Verdict:
         return not self.short and not self.unread
 
 
-# Tells whether a drive holds a verified copy of a file's content.
+# What came with a load, also what could not be read then and was later: each file with the content that it had then.
+# Of sidecars and thumbnails the content that they have now counts: programs write them again at every turn.
+_LOADED = (
+    "(SELECT DISTINCT file.id, file.frame, file.name, CASE WHEN file.kind IN ('sidecar', 'thumbnail') THEN file.content"
+    " ELSE loaded.content END AS content, file.content AS now FROM loaded CROSS JOIN file ON file.id = loaded.file"
+    " WHERE loaded.load = :load) AS file"
+)
+
+# Tells whether a drive holds a good copy of a file's content; one that was kept as an earlier version is one.
 _HOLDS = (
-    "EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_drive"
-    " WHERE copy.drive = {} AND copy.state = ? AND copy.content = file.content)"
+    "EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_drive WHERE copy.drive = {}"
+    f" AND copy.state IN ({CopyState.VERIFIED.value}, {CopyState.EARLIER.value}) AND copy.content = file.content)"
 )
 
 
@@ -80,6 +92,14 @@ class Loads:
         )
         return int(added.lastrowid or 0)
 
+    def begin_told(self, source: str, at: str) -> int:
+        """Begin a load of which nobody waits to be told: a survey's."""
+        added = self._db.execute(
+            "INSERT INTO load (source, began_at, last_at, state) VALUES (?, ?, ?, ?)",
+            (source, at, at, LoadState.CLEARED.value),
+        )
+        return int(added.lastrowid or 0)
+
     def add(self, load: int, *, files: int, size_bytes: int, at: str) -> None:
         """Count files into a load."""
         self._db.execute(
@@ -91,13 +111,22 @@ class Loads:
         """Note how far a load is."""
         self._db.execute("UPDATE load SET state = ? WHERE id = ?", (state.value, load))
 
+    def waiting_for(self, source: str, at: str) -> list[int]:
+        """Give the loads of a source that are not cleared, beginning one if there is none."""
+        rows = self._db.execute(
+            "SELECT id FROM load WHERE source = ? AND state < ?", (source, LoadState.CLEARED.value)
+        ).fetchall()
+        return [row[0] for row in rows] or [self.current(source, at)]
+
     def unfinished(self) -> list[Load]:
         """Give the loads that are not cleared, oldest first."""
         return self._some("WHERE state < ? ORDER BY id", (LoadState.CLEARED.value,))
 
     def latest(self, count: int) -> list[Load]:
-        """Give the last `count` loads, newest first."""
-        return self._some("ORDER BY id DESC LIMIT ?", (count,))
+        """Give the last `count` loads, newest first; surveys are none."""
+        return self._some(
+            "WHERE substr(source, 1, ?) <> ? ORDER BY id DESC LIMIT ?", (len(SURVEY_MARK), SURVEY_MARK, count)
+        )
 
     def verdict(self, load: int, *, copies: int, counting: tuple[str, ...]) -> Verdict:
         """Judge a load: every file needs `copies` verified copies in different places, on drives of `counting`.
@@ -106,43 +135,51 @@ class Loads:
         doubt has nothing. A copy counts by content, so a card that
         was imported before is cleared by its old copies.
         """
-        marks = ", ".join("?" * len(counting)) or "NULL"
+        names = {f"drive_{number}": name for number, name in enumerate(counting)}
+        marks = ", ".join(f":{key}" for key in names) or "NULL"
+        it = {"load": load}
         # Each drive is asked for each content, by index: a content such as an untouched sidecar may have
         # thousands of copies on every drive, which are not to be gone through for every file.
-        short = self._number(
+        short, replaced = self._db.execute(
             "WITH judged (drive, place) AS (SELECT drive.id, drive.disk FROM bay"
             f" JOIN drive ON drive.id = bay.drive AND drive.doubt = '' WHERE bay.name IN ({marks}))"
-            " SELECT count(*) FROM file WHERE load = ? AND"
-            f" (SELECT count(DISTINCT judged.place) FROM judged WHERE {_HOLDS.format('judged.drive')}) < ?",
-            (*counting, load, CopyState.VERIFIED.value, copies),
-        )
+            f" SELECT count(*), coalesce(sum(now <> content), 0) FROM {_LOADED} WHERE"
+            f" (SELECT count(DISTINCT judged.place) FROM judged WHERE {_HOLDS.format('judged.drive')}) < :copies",
+            {**it, **names, "copies": copies},
+        ).fetchone()
         unwanted = self._number(
-            "SELECT count(*) FROM file WHERE load = ?"
-            " AND NOT EXISTS (SELECT 1 FROM placement p WHERE p.frame = file.frame AND p.name = file.name)"
+            f"SELECT count(*) FROM {_LOADED}"
+            " WHERE NOT EXISTS (SELECT 1 FROM placement p WHERE p.frame = file.frame AND p.name = file.name)"
             " AND NOT EXISTS (SELECT 1 FROM copy WHERE copy.content = file.content)",
-            (load,),
+            it,
         )
         undated = self._number(
-            "SELECT count(*) FROM file JOIN frame ON frame.id = file.frame"
-            " WHERE file.load = ? AND frame.time_origin = 'file'",
-            (load,),
+            f"SELECT count(*) FROM {_LOADED} JOIN frame ON frame.id = file.frame"
+            " WHERE frame.time_origin = 'file'",
+            it,
+        )
+        odd = self._number(
+            f"SELECT count(*) FROM {_LOADED} JOIN file AS itself ON itself.id = file.id WHERE itself.problem <> ''",
+            it,
         )
         verified = self._db.execute(
             "SELECT bay.name, count(*) FROM bay JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
-            f" CROSS JOIN file ON file.load = ? WHERE {_HOLDS.format('bay.drive')} GROUP BY bay.name",
-            (load, CopyState.VERIFIED.value),
+            f" CROSS JOIN {_LOADED} WHERE {_HOLDS.format('bay.drive')} GROUP BY bay.name",
+            it,
         )
         waiting = self._db.execute(
-            "SELECT p.bay, count(*) FROM file JOIN placement p ON p.frame = file.frame AND p.name = file.name"
-            " WHERE file.load = ? AND p.state = 0 GROUP BY p.bay",
-            (load,),
+            f"SELECT p.bay, count(*) FROM {_LOADED} JOIN placement p ON p.frame = file.frame AND p.name = file.name"
+            " WHERE p.state = 0 GROUP BY p.bay",
+            it,
         )
         return Verdict(
-            files=self._number("SELECT count(*) FROM file WHERE load = ?", (load,)),
+            files=self._number(f"SELECT count(*) FROM {_LOADED}", it),
             short=short,
+            replaced=replaced,
             unread=self._unread_words(load),
             unwanted=unwanted,
             undated=undated,
+            odd=odd,
             verified=dict(verified.fetchall()),
             waiting=dict(waiting.fetchall()),
         )
@@ -169,5 +206,5 @@ class Loads:
             for id_, source, began_at, last_at, state, files, size in rows
         ]
 
-    def _number(self, question: str, values: tuple[object, ...]) -> int:
+    def _number(self, question: str, values: Mapping[str, object]) -> int:
         return int(self._db.execute(question, values).fetchone()[0])

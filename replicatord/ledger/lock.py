@@ -7,8 +7,13 @@ from __future__ import annotations
 
 import fcntl
 import os
+import time
+from contextlib import suppress
+from typing import Final
 
 from replicatord.errors import LedgerError
+
+_LOOKERS_S: Final = 0.2
 
 
 class LedgerLock:
@@ -24,21 +29,38 @@ class LedgerLock:
                 f"{path} cannot be opened: {exc.strerror}; make the ledger's folder, or change `ledger:`"
             ) from exc
         try:
-            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _take(self._fd)
         except BlockingIOError as exc:
             holder = os.read(self._fd, 32).decode("ascii", "replace").strip()
             os.close(self._fd)
             raise LedgerError(
                 f"replicatord already runs on this ledger, as process {holder or 'unknown'};"
-                " it does this work by itself"
+                " it does this work by itself. If `replicatord status` shows that it makes no progress, stop that"
+                " process, and start again"
             ) from exc
-        os.ftruncate(self._fd, 0)
-        os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
+        with suppress(OSError):  # a courtesy to whoever is refused; a disk that is full is told by the ledger
+            os.ftruncate(self._fd, 0)
+            os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
 
     def release(self) -> None:
         """Let go."""
-        os.ftruncate(self._fd, 0)
+        with suppress(OSError):  # whose number it was does not matter once nobody holds it
+            os.ftruncate(self._fd, 0)
         os.close(self._fd)
+
+
+def _take(fd: int) -> None:
+    """Take the lock, though a command that only looks has it for an instant. Raises BlockingIOError."""
+    until_s = time.monotonic() + _LOOKERS_S
+    while True:
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() > until_s:
+                raise
+            time.sleep(_LOOKERS_S / 20)
+        else:
+            return
 
 
 def find_running(ledger: str) -> int | None:

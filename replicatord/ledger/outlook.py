@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import accumulate, pairwise
 from typing import Final
 
+from replicatord.ledger.copies import UNPROVED
 from replicatord.model.copies import CopyState, PlacementState
 
 _NO_END: Final = (1 << 63) - 1  # above every content number (sqlite.org/datatype3.html)
@@ -133,6 +134,14 @@ class Outlook:
             "SELECT bay.name, count(*) FROM bay CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = bay.drive"
             " WHERE copy.state = ? GROUP BY bay.name",
             (CopyState.SUSPECT.value,),
+        )
+        return dict(rows.fetchall())
+
+    def unproved(self) -> dict[str, int]:
+        """Count by drive the copies of which only a spare of the ledger says that they are verified."""
+        rows = self._db.execute(
+            "SELECT bay.name, count(*) FROM bay CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = bay.drive"
+            f" WHERE copy.state IN ({UNPROVED}) GROUP BY bay.name"
         )
         return dict(rows.fetchall())
 

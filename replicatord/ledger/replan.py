@@ -12,10 +12,13 @@ from datetime import date, tzinfo
 from typing import Final
 
 from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.seen import Taken
 from replicatord.model.settings import Settings
-from replicatord.rules.plan import plan_picture
+from replicatord.rules.plan import frames_that_matter, plan_picture
 
 BATCH_PICTURES: Final = 500  # per transaction: some 50 ms, so that lanes are never kept waiting for long
+
+_FEW_FRAMES: Final = 4  # of a picture's first frames, one is nearly always like a later one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +30,24 @@ class Replanned:
     unasked: tuple[tuple[str, bytes], ...]  # (drive, path) of copies that nothing asks for any more
 
 
+def pictures_to_plan(
+    ledger: Ledger, taken: Taken, *, settings: Settings, today: date, zone: tzinfo
+) -> set[int]:
+    """Give the pictures whose plan what was taken may change.
+
+    A new frame that changes nothing is found by the first frames of its picture alone, since a picture may have a
+    hundred thousand: one that is told from none of these costs nothing but time.
+    """
+    pictures = set(taken.changed_pictures)
+    for frame, picture in taken.new_frames:
+        if picture not in pictures:
+            few = ledger.seen.frames_of_picture(picture, zone, before=frame, limit=_FEW_FRAMES)
+            known = [*few, ledger.seen.get_frame(frame, zone)]
+            if frames_that_matter(known, settings=settings, today=today)[-1].id == frame:
+                pictures.add(picture)
+    return pictures
+
+
 def replan(
     ledger: Ledger, pictures: Iterable[int], *, settings: Settings, today: date, zone: tzinfo
 ) -> Replanned:
@@ -36,19 +57,19 @@ def replan(
     unasked: list[tuple[str, bytes]] = []
     view = ledger.shelf_view(settings)
     for picture in sorted(pictures):
-        frames = ledger.seen.frames_of_picture(picture, zone)
+        all_frames = ledger.seen.frames_of_picture(picture, zone)
+        frames = frames_that_matter(all_frames, settings=settings, today=today)
         if not frames:
             continue
-        ids = frozenset(int(frame.id) for frame in frames)
 
-        def taken(drive: str, key: bytes, ids: frozenset[int] = ids) -> bool:
-            return ledger.wishes.is_taken(drive, key, ids)
+        def taken(drive: str, key: bytes, picture: int = picture) -> bool:
+            return ledger.wishes.is_taken(drive, key, picture)
 
-        view.begin(tuple(ids))
+        view.begin(picture)
         plan = plan_picture(
             frames, settings=settings, today=today, taken=taken, split_stem=ledger.split_stem, view=view
         )
-        change = ledger.wishes.bring_in_step(ids, plan)
+        change = ledger.wishes.bring_in_step(picture, plan)
         view.end()
         new.update(change.new_bytes)
         files.update(change.new_files)

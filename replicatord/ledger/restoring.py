@@ -1,6 +1,7 @@
 """What is to be brought back, by the words that a person has for it.
 
-May not touch a drive. What is not verified anywhere is not given.
+May not touch a drive. What is verified nowhere is not given, but for what a spare of the ledger tells: after a rebuild
+it may be all there is to go by, and whoever brings it back compares it with its digest.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from replicatord.ledger.copies import DrivePlace
-from replicatord.model.copies import CopyState
+from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.frames import Digest
 
 
@@ -27,17 +28,18 @@ class Wanted:
 
 # More files than a frame has: raw, JPEG, sidecars, sound (common practice, no published source).
 _FILES_OF_FRAME = 8
+_GOOD = f"({CopyState.VERIFIED.value}, {CopyState.UNPROVED.value})"
 _UP_TO = "(path = ? OR (path > ? AND path < ?))"
 
 
 class Restoring:
-    """Questions about what to bring back."""
+    """Questions about what to bring back. Of several contents with one path, that in use comes first."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._db = connection
 
     def all(self) -> list[Wanted]:
-        """Give everything that has a verified copy."""
+        """Give everything that has a copy in use."""
         return self._some("1", ())
 
     def of_drive(self, name: str) -> list[Wanted]:
@@ -68,7 +70,7 @@ class Restoring:
 
     def of_load(self, load: int) -> list[Wanted]:
         """Give the files of a load."""
-        return self._of_files("file.load = ?", (load,))
+        return self._of_files("file.id IN (SELECT file FROM loaded WHERE load = ?)", (load,))
 
     def of_digest(self, start: bytes, end: bytes) -> list[Wanted]:
         """Give the contents whose digest lies from `start` to `end`, both included."""
@@ -78,9 +80,9 @@ class Restoring:
         """Give every earlier version with the name of its drive; the path is where it lies there."""
         rows = self._db.execute(
             "SELECT drive.name, copy.content, content.digest, content.size_bytes, copy.path FROM drive"
-            " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state = ?"
+            " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state IN (?, ?)"
             " JOIN content ON content.id = copy.content ORDER BY copy.path",
-            (CopyState.EARLIER.value,),
+            (CopyState.EARLIER.value, CopyState.UNPROVED_EARLIER.value),
         )
         return [(drive, *_wanted([tuple(rest)])) for drive, *rest in rows]
 
@@ -119,9 +121,9 @@ class Restoring:
         rows = self._db.execute(
             f"SELECT DISTINCT p.content, content.digest, content.size_bytes, p.planned {files}"
             " JOIN placement p ON p.frame = file.frame AND p.name = file.name AND p.content = file.content"
-            " JOIN copy ON copy.id = p.copy AND copy.state = ? AND copy.content = p.content"
+            f" JOIN copy ON copy.id = p.copy AND copy.state IN {_GOOD} AND copy.content = p.content"
             f" JOIN content ON content.id = p.content WHERE {condition} ORDER BY 4",
-            (CopyState.VERIFIED.value, *values),
+            values,
         )
         others = self._some(
             f"copy.content IN (SELECT file.content {files} WHERE {condition} AND NOT EXISTS"
@@ -131,11 +133,13 @@ class Restoring:
         return [*_wanted(rows), *others]
 
     def _some(self, condition: str, values: Sequence[object]) -> list[Wanted]:
+        # On a drive that has not had the newest version, a former one lies at the same path: it comes second.
         rows = self._db.execute(
-            "SELECT DISTINCT copy.content, content.digest, content.size_bytes, coalesce((SELECT planned FROM placement"
+            "SELECT copy.content, content.digest, content.size_bytes, coalesce((SELECT planned FROM placement"
             " WHERE placement.copy = copy.id LIMIT 1), copy.path) FROM copy JOIN content ON content.id = copy.content"
-            f" WHERE copy.state = ? AND {condition} ORDER BY 4",
-            (CopyState.VERIFIED.value, *values),
+            f" WHERE copy.state IN {_GOOD} AND {condition} GROUP BY 1, 4 ORDER BY 4, max(EXISTS (SELECT 1 FROM placement"
+            " WHERE placement.copy = copy.id AND placement.content = copy.content AND placement.state <> ?)) DESC, 1 DESC",
+            (*values, PlacementState.UNASKED.value),
         )
         return _wanted(rows)
 

@@ -185,4 +185,81 @@ CREATE TABLE unread (
 ALTER TABLE drive ADD COLUMN doubt TEXT NOT NULL DEFAULT '';
 """
 
-MIGRATIONS: Final[tuple[str, ...]] = (_FIRST, _SECOND, _THIRD, _FOURTH)
+_FIFTH: Final = """
+-- One row for each load that waits for something; by its traces it is known when it turns up elsewhere.
+ALTER TABLE unread RENAME TO unread_before;
+CREATE TABLE unread (
+  id INTEGER PRIMARY KEY,
+  source TEXT NOT NULL,
+  path BLOB NOT NULL,
+  kind INTEGER NOT NULL,                 -- UnreadKind
+  why TEXT NOT NULL,
+  load INTEGER REFERENCES load,          -- NULL: it counts for all loads of its source
+  size_bytes INTEGER, mtime_ns INTEGER, inode INTEGER,  -- as last seen; NULL: it could not be looked at
+  fs TEXT NOT NULL DEFAULT '') STRICT;   -- the mark of the file system that it lay on
+INSERT INTO unread (source, path, kind, why, load) SELECT source, path, kind, why, load FROM unread_before;
+DROP TABLE unread_before;
+CREATE INDEX unread_by_path ON unread (source, path);
+CREATE INDEX unread_by_trace ON unread (source, size_bytes, mtime_ns);
+CREATE INDEX unread_by_load ON unread (load);
+
+-- Where each source was when it was last looked through, and each folder of it that lies on another file system.
+CREATE TABLE ground (
+  source TEXT NOT NULL,
+  path BLOB NOT NULL,
+  folder TEXT NOT NULL,                  -- of the source, in the settings
+  fs TEXT NOT NULL,
+  PRIMARY KEY (source, path)) STRICT, WITHOUT ROWID;
+"""
+
+_SIXTH: Final = """
+-- 1: it was there when its drive was surveyed. It serves what asks for its content, and is never moved for that.
+ALTER TABLE copy ADD COLUMN surveyed INTEGER NOT NULL DEFAULT 0;
+
+-- A file system that was surveyed and is no drive of the settings, by its mark.
+CREATE TABLE medium (id INTEGER PRIMARY KEY, mark TEXT NOT NULL UNIQUE, name TEXT NOT NULL UNIQUE) STRICT;
+
+-- A file on such a medium, as it was when it was read; the path is from the root of the file system.
+CREATE TABLE sighting (
+  medium INTEGER NOT NULL REFERENCES medium,
+  folder BLOB NOT NULL,
+  name BLOB NOT NULL,
+  content INTEGER NOT NULL REFERENCES content,
+  size_bytes INTEGER NOT NULL, mtime_ns INTEGER NOT NULL,
+  read_at TEXT NOT NULL,
+  PRIMARY KEY (medium, folder, name)) STRICT, WITHOUT ROWID;
+CREATE INDEX sighting_by_content ON sighting (content);
+
+-- Surveys, and how far each came.
+CREATE TABLE survey (
+  id INTEGER PRIMARY KEY,
+  token TEXT NOT NULL,                   -- of the request that it belongs to
+  path TEXT NOT NULL,
+  name TEXT NOT NULL,                    -- of the drive or medium; '': it could not be begun
+  began_at TEXT NOT NULL,
+  ended_at TEXT NOT NULL DEFAULT '',     -- '': it is under way, or was stopped
+  why TEXT NOT NULL DEFAULT '',          -- it could not be begun, or was stopped
+  total_files INTEGER NOT NULL DEFAULT 0, total_bytes INTEGER NOT NULL DEFAULT 0,
+  done_files INTEGER NOT NULL DEFAULT 0, done_bytes INTEGER NOT NULL DEFAULT 0,
+  read_files INTEGER NOT NULL DEFAULT 0, read_bytes INTEGER NOT NULL DEFAULT 0,
+  unreadable INTEGER NOT NULL DEFAULT 0) STRICT;
+"""
+
+_SEVENTH: Final = """
+-- When a copy was first verified there; `verified_at` is renewed by each fixity check.
+ALTER TABLE copy ADD COLUMN made_at TEXT NOT NULL DEFAULT '';
+UPDATE copy SET made_at = verified_at;
+"""
+
+_EIGHTH: Final = """
+-- What came with each load. A file that is read again with other content stays, with the former one, in the loads that
+-- it was in: such a load needs copies of what it brought.
+CREATE TABLE loaded (
+  load INTEGER NOT NULL REFERENCES load,
+  file INTEGER NOT NULL REFERENCES file,
+  content INTEGER NOT NULL REFERENCES content,
+  PRIMARY KEY (load, file, content)) STRICT, WITHOUT ROWID;
+INSERT INTO loaded (load, file, content) SELECT load, id, content FROM file;
+"""
+
+MIGRATIONS: Final[tuple[str, ...]] = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH, _EIGHTH)

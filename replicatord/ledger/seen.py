@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from typing import Final
 
 from replicatord.ledger.rows import as_bytes, as_int
 from replicatord.model.frames import (
@@ -24,6 +25,8 @@ from replicatord.model.frames import (
 )
 from replicatord.rules.frames import assemble_frame
 
+# The time of change of a file whose reading is in doubt, which none has, so that it is read again.
+_DOUBTED_NS: Final = -1
 SplitStem = Callable[[bytes], tuple[bytes, bytes]]
 
 _FILE_COLUMNS = (
@@ -46,6 +49,8 @@ class Taken:
     """What changed when readings went into the ledger."""
 
     pictures: frozenset[int]  # content ids whose frames must be planned again
+    changed_pictures: frozenset[int]  # of these, those of frames that were known before
+    new_frames: tuple[tuple[FrameId, int], ...]  # each with the picture that it is of
     added: int  # files that were not known under this name
     changed: int  # files whose content is not what it was
     replaced: int  # of these the pictures, clips and sounds: nobody edits many of them at once
@@ -88,6 +93,17 @@ class Seen:
         stat = FileStat(size_bytes=size, mtime_ns=mtime, ctime_ns=ctime, inode=inode)
         return Known(stat=stat, is_gone=bool(gone))
 
+    def file_number(self, source: str, folder: bytes, name: bytes) -> int:
+        """Give the number of a file that is known. Raises KeyError when it is not."""
+        row = self._db.execute(
+            "SELECT file.id FROM folder JOIN frame ON frame.folder = folder.id JOIN file ON file.frame = frame.id"
+            " WHERE folder.source = ? AND folder.path = ? AND frame.stem = ? AND file.name = ?",
+            (source, folder, self._split_stem(name)[0], name),
+        ).fetchone()
+        if row is None:
+            raise KeyError((source, folder, name))
+        return int(row[0])
+
     def folders_of(self, source: str) -> Iterator[bytes]:
         """Give every folder that a source was ever seen to have, in no order."""
         for (path,) in self._db.execute("SELECT path FROM folder WHERE source = ?", (source,)):
@@ -101,24 +117,48 @@ class Seen:
             content = self.content_id(reading.digest, reading.stat.size_bytes)
             frame = self._frame_id(reading.source, reading.folder, self._split_stem(reading.name)[0])
             before = self._db.execute(
-                "SELECT content FROM file WHERE frame = ? AND name = ?", (frame, reading.name)
+                "SELECT content, size_bytes, inode, ctime_ns FROM file WHERE frame = ? AND name = ?",
+                (frame, reading.name),
             ).fetchone()
             added += before is None
             is_changed = before is not None and before[0] != content
             changed += is_changed
             replaced += is_changed and reading.facts.kind not in (Kind.SIDECAR, Kind.THUMBNAIL)
-            self._put_file(frame, reading, content, load)
+            file = self._put_file(frame, reading, content, load)
+            has_grown = (
+                before is not None and before[1] < reading.stat.size_bytes and before[2] == reading.stat.inode
+            )
+            was_doubted = before is not None and before[3] == _DOUBTED_NS
+            self._note_loaded(load, file, content, former=before[0] if has_grown or was_doubted else None)
             frames.add(frame)
         pictures: set[int] = set()
+        new_frames: list[tuple[FrameId, int]] = []
         for frame in sorted(frames):
-            pictures |= self._refresh_frame(FrameId(frame), zone)
-        return Taken(pictures=frozenset(pictures), added=added, changed=changed, replaced=replaced)
+            before, picture = self._refresh_frame(FrameId(frame), zone)
+            if before is None:
+                new_frames.append((FrameId(frame), picture))
+            else:
+                pictures |= {before, picture}
+        return Taken(
+            pictures=frozenset(pictures.union(picture for _, picture in new_frames)),
+            changed_pictures=frozenset(pictures),
+            new_frames=tuple(new_frames),
+            added=added,
+            changed=changed,
+            replaced=replaced,
+        )
 
     def note_month(self, month: str) -> None:
         """Note, before anything of it is taken, that a month began ("2026-01", the studio's local time)."""
         self._db.execute(
             "INSERT OR IGNORE INTO month (name, first_content) SELECT ?, coalesce(max(id), 0) + 1 FROM content",
             (month,),
+        )
+
+    def doubt(self, content: int) -> None:
+        """Have the files of sources that a content was read from read again: their first reading may be wrong."""
+        self._db.execute(
+            "UPDATE file SET ctime_ns = ? WHERE content = ? AND is_gone = 0", (_DOUBTED_NS, content)
         )
 
     def mark_gone(self, source: str, folder: bytes, names: Iterable[bytes]) -> None:
@@ -129,12 +169,18 @@ class Seen:
         """Note that files which were gone are in their source again, as they were."""
         self._set_gone(source, folder, names, is_gone=False)
 
-    def frames_of_picture(self, picture: int, zone: tzinfo) -> list[Frame]:
-        """Give the frames whose main file has the content `picture`, first seen first."""
+    def frames_of_picture(
+        self, picture: int, zone: tzinfo, *, before: int | None = None, limit: int = -1
+    ) -> Iterator[Frame]:
+        """Give the frames whose main file has the content `picture`, first seen first; at most `limit`, if not -1.
+
+        `before`: only those with a lower number.
+        """
         rows = self._db.execute(
-            "SELECT id FROM frame WHERE main_content = ? ORDER BY id", (picture,)
+            "SELECT id FROM frame WHERE main_content = ? AND id < coalesce(?, id + 1) ORDER BY id LIMIT ?",
+            (picture, before, limit),
         ).fetchall()
-        return [self.get_frame(FrameId(row[0]), zone) for row in rows]
+        return (self.get_frame(FrameId(row[0]), zone) for row in rows)
 
     def pictures_after(self, picture: int, *, limit: int) -> list[int]:
         """Give up to `limit` pictures in order, those after `picture`; for going through all of them."""
@@ -190,7 +236,17 @@ class Seen:
         ).fetchone()
         return int(row[0])
 
-    def _put_file(self, frame: int, reading: SeenFile, content: int, load: int) -> None:
+    def _note_loaded(self, load: int, file: int, content: int, *, former: int | None) -> None:
+        """Note what a load brought; `former` was read of the same file before its end was written, or read wrongly."""
+        if former is not None and former != content:
+            self._db.execute(
+                "DELETE FROM loaded WHERE load = ? AND file = ? AND content = ?", (load, file, former)
+            )
+        self._db.execute(
+            "INSERT OR IGNORE INTO loaded (load, file, content) VALUES (?, ?, ?)", (load, file, content)
+        )
+
+    def _put_file(self, frame: int, reading: SeenFile, content: int, load: int) -> int:
         facts, stat, time = reading.facts, reading.stat, reading.facts.captured
         values: Mapping[str, object] = {
             "frame": frame,
@@ -215,14 +271,15 @@ class Seen:
         }
         columns = ", ".join(values)
         updates = ", ".join(f"{name} = excluded.{name}" for name in values)
-        self._db.execute(
+        row = self._db.execute(
             f"INSERT INTO file ({columns}) VALUES ({', '.join('?' * len(values))})"
-            f" ON CONFLICT (frame, name) DO UPDATE SET {updates}",
+            f" ON CONFLICT (frame, name) DO UPDATE SET {updates} RETURNING id",
             tuple(values.values()),
-        )
+        ).fetchone()
+        return int(row[0])
 
-    def _refresh_frame(self, frame: FrameId, zone: tzinfo) -> set[int]:
-        """Work the frame out again; give the pictures that it was and is part of."""
+    def _refresh_frame(self, frame: FrameId, zone: tzinfo) -> tuple[int | None, int]:
+        """Work the frame out again; give the pictures that it was, None if it is new, and is part of."""
         now = self.get_frame(frame, zone)
         (before,) = self._db.execute("SELECT main_content FROM frame WHERE id = ?", (frame,)).fetchone()
         picture = self.content_id(now.main.digest, now.main.stat.size_bytes)
@@ -230,7 +287,7 @@ class Seen:
             "UPDATE frame SET main_content = ?, stars = ?, captured = ?, time_origin = ? WHERE id = ?",
             (picture, now.stars, now.captured.local.isoformat(), now.captured.origin.value, frame),
         )
-        return {picture} if before is None else {picture, before}
+        return before, picture
 
 
 def _seen_file(source: str, folder: bytes, values: Sequence[object]) -> SeenFile:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Sequence
 
+from replicatord.ledger.copies import IS_CLAIMED
 from replicatord.model.abilities import Abilities
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Settings
@@ -17,6 +18,8 @@ from replicatord.rules.shelves import Laid
 
 _ASKED = (PlacementState.WANTED.value, PlacementState.HELD.value, PlacementState.REFUSED.value)
 
+_FRAMES = "SELECT id FROM frame WHERE main_content = ?"  # of a picture
+
 
 class LedgerView:
     """A `ShelfView` on the ledger, for the pictures of one transaction; `begin` and `end` frame each picture."""
@@ -24,15 +27,14 @@ class LedgerView:
     def __init__(self, connection: sqlite3.Connection, settings: Settings) -> None:
         self._db = connection
         self._is_needed = any(len(drives) > 1 for drives in settings.shelves.values())
-        self._frames: tuple[int, ...] = ()
-        self._marks = ""
+        self._picture = 0
         self._own: dict[str, int] = {}  # drive -> bytes that this picture wants there
         self._wanted: dict[str, int] = {}  # drive -> bytes that all pictures want there
         self._known: dict[str, tuple[int | None, int | None]] = {}  # drive -> room, largest file
 
-    def begin(self, frames: Sequence[int]) -> None:
-        """Turn to the picture of these frames."""
-        self._frames, self._marks = tuple(frames), ", ".join("?" * len(frames))
+    def begin(self, picture: int) -> None:
+        """Turn to a picture."""
+        self._picture = picture
         if self._is_needed:
             self._own = self._wanted_by_picture()
 
@@ -48,20 +50,30 @@ class LedgerView:
     def find_home(self, drives: Sequence[str]) -> str | None:
         """Give the drive on which most of the picture's files are asked for; the file's order decides a draw."""
         rows = self._db.execute(
-            f"SELECT bay, count(*) FROM placement WHERE frame IN ({self._marks}) AND +state IN (?, ?, ?)"
+            f"SELECT bay, count(*) FROM placement WHERE frame IN ({_FRAMES}) AND +state IN (?, ?, ?)"
             " GROUP BY bay",
-            (*self._frames, *_ASKED),
+            (self._picture, *_ASKED),
         )
-        counts = {bay: count for bay, count in rows if bay in drives}
+        counts = {bay: count for bay, count in rows if bay in drives} or self._surveyed(drives)
         return max(drives, key=lambda drive: counts.get(drive, 0)) if counts else None
+
+    def _surveyed(self, drives: Sequence[str]) -> dict[str, int]:
+        """Count by drive the files of the picture that were on it before we were."""
+        rows = self._db.execute(
+            "SELECT bay.name, count(*) FROM file CROSS JOIN copy INDEXED BY copy_by_content"
+            " ON copy.content = file.content AND copy.surveyed = 1 AND copy.state = 0"
+            f" JOIN bay ON bay.drive = copy.drive WHERE file.frame IN ({_FRAMES}) GROUP BY bay.name",
+            (self._picture,),
+        )
+        return {bay: count for bay, count in rows if bay in drives}
 
     def lacking_bytes(self, drive: str, files: Sequence[Laid]) -> int:
         """Give how many bytes of these files the drive does not hold yet at their paths."""
         rows = self._db.execute(
             "SELECT p.planned, content.digest FROM placement p JOIN content ON content.id = p.content"
             # The signs keep SQLite to the index by frame: a picture has few rows, a drive has many.
-            f" WHERE p.frame IN ({self._marks}) AND +p.bay = ? AND +p.state = ?",
-            (*self._frames, drive, PlacementState.HELD.value),
+            f" WHERE p.frame IN ({_FRAMES}) AND +p.bay = ? AND (+p.state = ? OR {IS_CLAIMED})",
+            (self._picture, drive, PlacementState.HELD.value),
         )
         held = {(path, digest) for path, digest in rows}
         return sum(file.size_bytes for file in files if (file.path, file.digest) not in held)
@@ -73,7 +85,8 @@ class LedgerView:
             return None
         if drive not in self._wanted:
             row = self._db.execute(
-                "SELECT coalesce(sum(size_bytes), 0) FROM placement WHERE bay = ? AND state = ?",
+                "SELECT coalesce(sum(size_bytes), 0) FROM placement p WHERE bay = ? AND state = ?"
+                f" AND NOT {IS_CLAIMED}",
                 (drive, PlacementState.WANTED.value),
             ).fetchone()
             self._wanted[drive] = int(row[0])
@@ -104,8 +117,8 @@ class LedgerView:
 
     def _wanted_by_picture(self) -> dict[str, int]:
         rows = self._db.execute(
-            f"SELECT bay, sum(size_bytes) FROM placement WHERE frame IN ({self._marks}) AND +state = ?"
-            " GROUP BY bay",
-            (*self._frames, PlacementState.WANTED.value),
+            f"SELECT bay, sum(size_bytes) FROM placement p WHERE frame IN ({_FRAMES}) AND +state = ?"
+            f" AND NOT {IS_CLAIMED} GROUP BY bay",
+            (self._picture, PlacementState.WANTED.value),
         )
         return dict(rows.fetchall())

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from replicatord.ledger.copies import IS_CLAIMED, UNPROVED
 from replicatord.ledger.rows import as_bytes, as_int
 from replicatord.model.copies import CopyState, Placement, PlacementState
 from replicatord.model.frames import Digest, FrameId
@@ -27,6 +28,7 @@ class Wish:
     serving: int | None  # the copy it had: of the same content at another path, or of earlier content
     serving_path: bytes
     serving_is_same: bool
+    serving_was_surveyed: bool  # it was on the drive before we were: it is not moved
     source: str  # where the file was seen: source, folder in it, and the frame's stem
     folder: bytes
     stem: bytes
@@ -49,19 +51,24 @@ class Wishes:
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._db = connection
 
-    def is_taken(self, bay: str, key: bytes, frames: frozenset[int]) -> bool:
-        """Tell whether a frame other than `frames` was given this path on the drive `bay`."""
-        rows = self._db.execute("SELECT frame FROM placement WHERE bay = ? AND path_key = ?", (bay, key))
-        return any(row[0] not in frames for row in rows)
+    def is_taken(self, bay: str, key: bytes, picture: int) -> bool:
+        """Tell whether a frame of another picture was given this path on the drive `bay`."""
+        row = self._db.execute(
+            "SELECT 1 FROM placement p JOIN frame ON frame.id = p.frame"
+            " WHERE p.bay = ? AND p.path_key = ? AND frame.main_content IS NOT ? LIMIT 1",
+            (bay, key, picture),
+        ).fetchone()
+        return row is not None
 
-    def bring_in_step(self, frames: frozenset[int], plan: Sequence[Placement]) -> PlanChange:
-        """Make the placements of `frames` what `plan` says; nothing that was copied is forgotten."""
+    def bring_in_step(self, picture: int, plan: Sequence[Placement]) -> PlanChange:
+        """Make the placements of a picture's frames what `plan` says; nothing that was copied is forgotten."""
         wanted = {(int(p.frame), p.tier, p.drive, p.name): p for p in plan}
-        marks = ", ".join("?" * len(frames))
         rows = self._db.execute(
             "SELECT p.id, p.frame, p.tier, p.bay, p.name, p.planned, p.path, p.state, p.copy, content.digest FROM placement p"
-            f" JOIN content ON content.id = p.content WHERE p.frame IN ({marks})",
-            tuple(frames),
+            " JOIN content ON content.id = p.content"
+            # Not by their numbers: a picture may have more frames than a statement may have values.
+            " WHERE p.frame IN (SELECT id FROM frame WHERE main_content = ?)",
+            (picture,),
         ).fetchall()
         new: list[Placement] = []
         unasked: list[tuple[str, bytes]] = []
@@ -81,13 +88,17 @@ class Wishes:
         )
 
     def next_wishes(self, bay: str, *, after: int, limit: int) -> list[Wish]:
-        """Give up to `limit` pieces of work of a drive, in the order in which they were asked for."""
+        """Give up to `limit` pieces of work of a drive, in the order in which they were asked for.
+
+        What has a copy of which only a spare of the ledger tells is none yet: that is read first.
+        """
         rows = self._db.execute(
             "SELECT p.id, p.frame, p.tier, p.name, p.content, p.path, p.planned, p.copy, p.tries, p.trouble,"
-            " content.digest, content.size_bytes, copy.path, copy.content, folder.source, folder.path, frame.stem"
-            " FROM placement p JOIN content ON content.id = p.content LEFT JOIN copy ON copy.id = p.copy"
+            " content.digest, content.size_bytes, copy.path, copy.content, folder.source, folder.path, frame.stem,"
+            " copy.surveyed FROM placement p JOIN content ON content.id = p.content LEFT JOIN copy ON copy.id = p.copy"
             " JOIN frame ON frame.id = p.frame JOIN folder ON folder.id = frame.folder"
-            " WHERE p.bay = ? AND p.state = 0 AND p.id > ? ORDER BY p.id LIMIT ?",
+            f" WHERE p.bay = ? AND p.state = 0 AND p.id > ? AND coalesce(copy.state, -1) NOT IN ({UNPROVED})"
+            " ORDER BY p.id LIMIT ?",
             (bay, after, limit),
         )
         return [_wish(bay, row) for row in rows]
@@ -136,7 +147,7 @@ class Wishes:
         row = self._db.execute(
             "SELECT count(*), coalesce(sum(size_bytes), 0) FROM placement WHERE bay = ? AND state = 0", (bay,)
         ).fetchone()
-        return int(row[0]), int(row[1])
+        return self._less_claimed(bay, *row)
 
     def lacking_bytes(self, bay: str) -> tuple[int, int]:
         """Give how many files, and how many bytes, a drive lacks or cannot hold."""
@@ -144,14 +155,24 @@ class Wishes:
             "SELECT count(*), coalesce(sum(size_bytes), 0) FROM placement WHERE bay = ? AND state IN (0, ?)",
             (bay, PlacementState.REFUSED.value),
         ).fetchone()
-        return int(row[0]), int(row[1])
+        return self._less_claimed(bay, *row)
+
+    def _less_claimed(self, bay: str, files: int, size_bytes: int) -> tuple[int, int]:
+        """Leave out what takes room on a drive already, as far as a spare of the ledger says."""
+        row = self._db.execute(
+            "SELECT count(*), coalesce(sum(p.size_bytes), 0) FROM bay CROSS JOIN copy INDEXED BY copy_by_drive"
+            f" ON copy.drive = bay.drive AND copy.state IN ({UNPROVED}) CROSS JOIN placement p ON p.copy = copy.id"
+            " AND p.content = copy.content AND p.state = 0 AND p.bay = bay.name WHERE bay.name = ?",
+            (bay,),
+        ).fetchone()
+        return files - int(row[0]), size_bytes - int(row[1])
 
     def pictures_wanted(self, bay: str, *, after: int, limit: int) -> list[int]:
         """Give up to `limit` pictures of which a drive lacks files, or cannot hold some, those after `after`."""
         rows = self._db.execute(
             # A union, so that each part goes by an index of its own.
             "SELECT frame.main_content FROM placement p JOIN frame ON frame.id = p.frame"
-            " WHERE p.bay = ? AND p.state = 0 AND frame.main_content > ?"
+            f" WHERE p.bay = ? AND p.state = 0 AND frame.main_content > ? AND NOT {IS_CLAIMED}"
             " UNION SELECT frame.main_content FROM placement p JOIN frame ON frame.id = p.frame"
             " WHERE p.bay = ? AND p.trouble <> '' AND p.state = ? AND frame.main_content > ? ORDER BY 1 LIMIT ?",
             (bay, after, bay, PlacementState.REFUSED.value, after, limit),
@@ -169,12 +190,22 @@ class Wishes:
             (PlacementState.HELD.value, PlacementState.WANTED.value, copy),
         )
 
-    def hold(self, id_: int, copy: int) -> None:
-        """Note that a verified copy serves a placement."""
-        self._db.execute(
-            "UPDATE placement SET state = ?, copy = ?, tries = 0, trouble = '' WHERE id = ?",
-            (PlacementState.HELD.value, copy, id_),
+    def hold(self, id_: int, copy: int) -> bool:
+        """Note that a verified copy serves a placement, if it still asks for that; tell whether it does.
+
+        A file may be read again, and planned anew, at any moment while its lane is at work: another content is wanted
+        then, or another path, and a copy of what was wanted before may not be taken for it (promise I4).
+        """
+        done = self._db.execute(
+            "UPDATE placement SET state = ?, copy = copy.id, tries = 0, trouble = '' FROM copy"
+            " WHERE placement.id = ? AND placement.state = ? AND copy.id = ? AND copy.state = ?"
+            " AND copy.content = placement.content AND (copy.surveyed = 1 OR copy.path = placement.path)",
+            (
+                *(PlacementState.HELD.value, id_, PlacementState.WANTED.value),
+                *(copy, CopyState.VERIFIED.value),
+            ),
         )
+        return done.rowcount > 0
 
     def serve(self, id_: int, copy: int) -> None:
         """Note which copy a placement has while it still wants another path or content."""
@@ -201,6 +232,31 @@ class Wishes:
         )
         return done.rowcount
 
+    def hold_surveyed(self, bay: str, content: int, copy: int) -> None:
+        """Note that a copy which was found on a drive serves all that wants its content there, wherever it wants it."""
+        self._db.execute(
+            "UPDATE placement SET state = ?, copy = ?, tries = 0, trouble = '' WHERE bay = ? AND content = ? AND state = 0",
+            (PlacementState.HELD.value, copy, bay, content),
+        )
+
+    def held_elsewhere(self, bay: str) -> tuple[int, int]:
+        """Give how many files, and how many bytes, a drive has under other paths than it was asked for: it was surveyed."""
+        row = self._db.execute(
+            "SELECT count(*), coalesce(sum(p.size_bytes), 0) FROM bay CROSS JOIN copy ON copy.drive = bay.drive"
+            " AND copy.surveyed = 1 CROSS JOIN placement p ON p.copy = copy.id AND p.state = ? AND p.path <> copy.path"
+            " WHERE bay.name = ?",
+            (PlacementState.HELD.value, bay),
+        ).fetchone()
+        return int(row[0]), int(row[1])
+
+    def _find_surveyed(self, bay: str, content: int) -> tuple[int] | None:
+        found: tuple[int] | None = self._db.execute(
+            "SELECT copy.id FROM bay CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = bay.drive"
+            " AND copy.state = ? AND copy.content = ? WHERE bay.name = ? AND copy.surveyed = 1 LIMIT 1",
+            (CopyState.VERIFIED.value, content, bay),
+        ).fetchone()
+        return found
+
     def _ask(self, want: Placement, id_: int | None) -> Iterable[Placement]:
         """Ask for a placement, unless a copy serves it already; give it when it is new work."""
         content = self._db.execute("SELECT id FROM content WHERE digest = ?", (want.digest,)).fetchone()[0]
@@ -208,7 +264,7 @@ class Wishes:
             "SELECT copy.id FROM copy JOIN bay ON bay.drive = copy.drive"
             " WHERE bay.name = ? AND copy.path = ? AND copy.content = ? AND copy.state = ?",
             (want.drive, want.path, content, CopyState.VERIFIED.value),
-        ).fetchone()
+        ).fetchone() or self._find_surveyed(want.drive, content)
         state = PlacementState.WANTED if held is None else PlacementState.HELD
         if id_ is None:
             self._db.execute(
@@ -248,7 +304,7 @@ class Wishes:
 
 def _wish(bay: str, row: Sequence[object]) -> Wish:
     id_, frame, tier, name, content, path, planned, copy, tries, trouble, digest, size = row[:12]
-    copy_path, copy_content, source, folder, stem = row[12:]
+    copy_path, copy_content, source, folder, stem, surveyed = row[12:]
     placement = Placement(
         drive=bay,
         tier=str(tier),
@@ -266,6 +322,7 @@ def _wish(bay: str, row: Sequence[object]) -> Wish:
         serving=None if copy is None else as_int(copy),
         serving_path=b"" if copy_path is None else as_bytes(copy_path),
         serving_is_same=copy_content == content,
+        serving_was_surveyed=bool(surveyed),
         source=str(source),
         folder=as_bytes(folder),
         stem=as_bytes(stem),

@@ -2,7 +2,7 @@
 
 The only module of this room that is called for content. Reads through a bounded window; a file that lies
 about its lengths costs a bounded number of steps and bytes. May not raise for anything that a file holds,
-because the file is copied in any case: it may be all there is.
+because the file is copied in any case: it may be all there is (promise I19).
 """
 
 from __future__ import annotations

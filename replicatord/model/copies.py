@@ -53,6 +53,10 @@ class CopyState(Enum):
     SET_ASIDE = 2  # failed its fixity check, kept apart for a person to look at
     CHANGED = 4  # edited on the drive by a person or a program: left as it is, and no copy of ours any more
     SUSPECT = 3  # read by another drive's lane it gave an error or other bytes; its own lane looks at it next
+    UNPROVED = (
+        5  # only a spare of the ledger says that it is verified: it counts as none until its lane has read it
+    )
+    UNPROVED_EARLIER = 6  # so with an earlier version
 
 
 class Finding(Enum):

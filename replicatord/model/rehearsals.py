@@ -13,7 +13,7 @@ class Failed:
     path: bytes
     why: str
     copy: int  # its number in the ledger
-    is_damaged: bool  # its content is not what it should be; else it could not be reached
+    is_damaged: bool  # it is not what it should be, or cannot be read; else its drive could not be reached
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -26,6 +26,8 @@ NAMED_MARK: Final = "named:"  # of the disk of a drive: a person says which
 SEEN_MARK: Final = "seen:"  # of a disk that says nothing of itself: good until it is plugged in again
 CARD_MARK: Final = "#"  # between the name of a source of cards and the number of one card in it: "sd#17"
 
+SURVEY_MARK: Final = "survey:"  # before the name of a drive or medium, as the source of what was found on it
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
@@ -146,6 +148,9 @@ class Settings:
     keep_free_bytes: int = 0  # on every drive
     fixity_check: FixityCheck | None = None
     hold_when: HoldWhen = HoldWhen()
+    keep_earlier_s: float | None = (
+        None  # earlier versions are let go after it, if they lie elsewhere too; None: never
+    )
     settle_s: float = 2.0  # unchanged this long counts as settled, where nothing tells that it was closed
     load_ends_after_s: float = 60.0
     rescan_every_s: float = 3600.0

@@ -16,6 +16,7 @@ from replicatord.model.frames import Digest, Frame
 from replicatord.model.settings import CARD_MARK, Layout, Trip, source_in_settings
 
 HIDDEN_FOLDER: Final = b".replicatord"  # each drive's own; nothing of a source is ever laid there
+LEADING_OFF: Final = frozenset({b"", b".", b".."})  # parts with which a path leads elsewhere than it seems
 DCF_FOLDER: Final = b"DCIM"  # at the root of a card: CIPA DC-009, "DCF image root directory"
 NAME_MAX_BYTES: Final = 255  # NAME_MAX of Linux file systems, limits.h(0P)
 SUFFIX_HEX_DIGITS: Final = (8, 16, 64)  # shortest that is free; 64 is the whole digest
@@ -77,7 +78,8 @@ def path_of(  # noqa: PLR0913  each is one part of a path
     bare = (_pieces(last, words, stem, b"") or [b""])[-1]
     longest_ext = max(longest_ext, len(ext))
     exts = sum(is_word and text in {"name", "ext"} for is_word, text in last)
-    if len(bare) + exts * (longest_ext + 1) > NAME_MAX_BYTES:
+    dotted = longest_ext + 1 if longest_ext else 0
+    if len(bare) + exts * dotted > NAME_MAX_BYTES:
         name = _name_that_fits(bare, ext, longest_ext)
     parts += [*map(_shortened, folders), name] if name else []
     if parts and parts[0].lower().startswith(HIDDEN_FOLDER):
@@ -118,7 +120,7 @@ def _part(text: str) -> bytes:
 def _pieces(part: tuple[tuple[bool, str], ...], words: Words, stem: bytes, ext: bytes) -> list[bytes]:
     values = {**words, "stem": stem, "ext": ext, "name": joined(stem, ext)}
     text = b"".join(values[text] if is_word else text.encode() for is_word, text in part)
-    return [piece for piece in text.split(b"/") if piece not in (b"", b".", b"..")]
+    return [piece for piece in text.split(b"/") if piece not in LEADING_OFF]
 
 
 def _name_that_fits(bare: bytes, ext: bytes, longest_ext: int) -> bytes:

@@ -9,11 +9,12 @@ Invariants, one property test each:
   P3  the files of one frame share a folder and a stem on a drive, the same on every shelf of a tier;
       apart from them lie only what a later frame adds, and names that differ from another's in case alone
   P4  the answer depends on nothing but the arguments, not on their order
+  P5  the answer is the same for all frames of a picture as for the `frames_that_matter`
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
@@ -74,6 +75,24 @@ def plan_picture(  # noqa: PLR0913  what a plan depends on, all of it given
         for placement in _on_one_drive(files, settings.shelves[shelf], view)
     ]
     return tuple(sorted(placements, key=lambda p: (p.drive, p.tier, p.path)))
+
+
+def frames_that_matter(frames: Iterable[Frame], *, settings: Settings, today: date) -> list[Frame]:
+    """Leave out the frames of a picture that change nothing in its plan; needs them in the order of their numbers.
+
+    Such a one is taken by the same tiers as earlier ones, so it leads in none, and they have all of its content. A
+    picture may have a hundred thousand of them: the same file under many names.
+    """
+    known: dict[tuple[str, ...], set[Digest]] = {}  # the tiers that take a frame -> contents of those so far
+    kept: list[Frame] = []
+    for frame in frames:
+        takers = tuple(tier.name for tier in settings.tiers.values() if takes(tier, frame, today=today))
+        digests = {file.digest for file in frame.files}
+        contents = known.setdefault(takers, set())
+        if not digests <= contents:
+            contents |= digests
+            kept.append(frame)
+    return kept
 
 
 def _on_one_drive(files: Sequence[_Laid], drives: Sequence[str], view: ShelfView) -> Iterator[Placement]:

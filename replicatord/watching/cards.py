@@ -25,12 +25,13 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.seen import Known
 from replicatord.model.frames import FileStat, SeenFile
 from replicatord.model.settings import Settings, Source
-from replicatord.model.unread import UnreadKind, unread_words
+from replicatord.model.unread import Trace, UnreadKind, unread_words
 from replicatord.rules.paths import DCF_FOLDER, HIDDEN_FOLDER
 from replicatord.watching.hints import Gathered, Hints
-from replicatord.watching.looker import Looker, Rescan, end_loads, take_readings
+from replicatord.watching.looker import Looker, Rescan
 from replicatord.watching.settling import Spot
-from replicatord.watching.walk import joined
+from replicatord.watching.taking import end_loads, take_readings
+from replicatord.watching.walk import Listing, joined
 
 _SILENT_S: Final = 60.0  # a card that gives nothing for so long does not answer
 
@@ -257,10 +258,26 @@ class CardLooker(Looker):
             self._cannot_read(source.name, path, "it was gone before it was read", UnreadKind.FILE)
         super()._gone(source, spot, known)
 
-    def _note_went(self, source: str) -> None:
-        """Leave it to the main loop, which notices that a card went."""
+    # Whether it is the card still, its device tells; that a card went, the main loop notices.
 
-    def _cannot_read(self, _source: str, path: bytes, why: str, _kind: UnreadKind) -> None:
+    def _may_look(self, _source: str, _folder: bytes) -> bool:
+        return True
+
+    def _note_ground(self, source: Source, folder: bytes, listing: Listing) -> None:
+        """Leave it to the device."""
+
+    def _note_missing(self, source: Source, *, is_walked: bool) -> None:
+        """Leave it to the main loop."""
+
+    def _is_as_seen(self, _source: Source, _spot: Spot) -> bool:
+        return True
+
+    def _leave_former_folders(self) -> None:
+        """Leave it to the main loop."""
+
+    def _cannot_read(
+        self, _source: str, path: bytes, why: str, _kind: UnreadKind, _trace: Trace | None = None
+    ) -> None:
         if self._is_pulled():
             self._lose()
         self._unread[path] = why
@@ -290,7 +307,14 @@ class CardLooker(Looker):
     def _end_loads(self) -> None:
         """End the load as soon as all of the card was read: nothing more comes."""
         self._last_taken_s.clear()
-        if self._rescans or self._later or len(self._settling) or not self._hints.is_empty() or self._is_told:
+        if (
+            self._rescans
+            or self._walks
+            or self._later
+            or len(self._settling)
+            or not self._hints.is_empty()
+            or self._is_told
+        ):
             return
         if self._is_pulled():
             self._lose()

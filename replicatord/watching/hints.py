@@ -67,12 +67,17 @@ class Hints:
             self._closed = True
             self._changed.notify_all()
 
-    def wait(self, timeout_s: float | None) -> Gathered:
-        """Wait for hints, at most `timeout_s`, and take them all."""
+    def wait(self, timeout_s: float | None, *, files_max: int = _HINTS_MAX) -> Gathered:
+        """Wait for hints, at most `timeout_s`, and take them; of files no more than `files_max`, the first first."""
         with self._changed:
-            self._changed.wait_for(self._has_any, timeout_s)
+            self._changed.wait_for(lambda: self._has_any(files_max), timeout_s)
             taken, self._box = self._box, Gathered()
+            if len(taken.files) > files_max:
+                self._box.files = taken.files
+                taken.files = {spot: self._box.files.pop(spot) for spot in [*self._box.files][:files_max]}
             return taken
 
-    def _has_any(self) -> bool:
-        return self._closed or bool(self._box.files or self._box.folders or self._box.rescans)
+    def _has_any(self, files_max: int) -> bool:
+        return self._closed or bool(
+            (self._box.files and files_max > 0) or self._box.folders or self._box.rescans
+        )

@@ -19,38 +19,46 @@ from replicatord.copying.context import Context
 from replicatord.drives.buffers import aligned_buffer
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import LoadState
-from replicatord.ledger.replan import replan
 from replicatord.ledger.seen import Known
-from replicatord.log.times import path_fields, path_text
+from replicatord.log.times import path_text
 from replicatord.media.digests import new_hasher
 from replicatord.model.frames import FileStat, SeenFile
 from replicatord.model.settings import CARD_MARK, Source
-from replicatord.model.unread import UnreadKind
+from replicatord.model.unread import FOLDER_SIZE, Trace, Unread, UnreadKind
+from replicatord.watching.grounds import Grounds, Lost
 from replicatord.watching.hints import Gathered, Hints
 from replicatord.watching.reading import Stopped, Unsettled, find_file_stat, read_file
 from replicatord.watching.settling import Settling, Spot
 from replicatord.watching.skips import name_skipper
-from replicatord.watching.unread import WENT, NotRead
-from replicatord.watching.walk import Listing, joined, list_folder
+from replicatord.watching.taking import end_loads, take_readings
+from replicatord.watching.unread import HIDDEN, MOVED, WENT, Listed, NotRead
+from replicatord.watching.walk import Listing, Odd, joined, list_folder
 
-_CANDIDATES_MAX: Final = 20_000  # a rescan waits while so many files settle, which bounds memory
+_CANDIDATES_MAX: Final = 20_000  # hints and walks wait while so many files settle, which bounds memory
 _DUE_AT_ONCE: Final = 200
 _BATCH_BYTES: Final = 256 << 20
 _BATCH_S: Final = 0.5  # a batch goes to the ledger at the latest then, so that lanes start early
-_HOLD_FROM_FILES: Final = 20  # fewer are a person's work, whatever share of a small folder they are
 SCHEDULED: Final = "it is time"  # the reason of a rescan by the clock; told only when it found something
 
 
 @dataclass(slots=True)
-class Rescan:
-    """A walk over one source that is under way, a folder at a time."""
+class Walk:
+    """Folders of a source that are to be listed."""
 
     source: str
-    why: str
+    todo: list[bytes]
+
+
+@dataclass(slots=True)
+class Rescan(Walk):
+    """A walk over one source that is under way, a folder at a time."""
+
     todo: list[bytes] = field(default_factory=lambda: [b""])
+    why: str = ""
     seen: int = 0
     new: int = 0
     trouble: str = ""
+    odd: Odd = field(default_factory=Odd)
 
 
 class Looker(threading.Thread):
@@ -72,9 +80,13 @@ class Looker(threading.Thread):
         self._settling = Settling(context.settings.settle_s)
         self._buffer = aligned_buffer()
         self._rescans: deque[Rescan] = deque()
+        self._walks: list[Walk] = []  # for hints
         self._later: list[tuple[float, str, bytes]] = []  # folders to look at once more
         self._last_taken_s: dict[str, float] = {}
         self._not_read = NotRead(context)
+        self._grounds = Grounds(context)
+        self._settings = context.settings  # by which the sources were last looked at
+        self._told_odd: dict[str, Odd] = {}  # by source
         self._open_at_start: set[str] = set()  # sources with a load that an earlier run did not end
         self._idle = threading.Condition()
         self._is_idle = False
@@ -94,10 +106,14 @@ class Looker(threading.Thread):
         try:
             is_wanted = self._prepare()
             while is_wanted and not self._must_stop():
-                self._note(self._hints.wait(self._patience_s()))
+                room = max(_CANDIDATES_MAX - len(self._settling), 0)
+                self._note(self._hints.wait(self._patience_s(), files_max=room))
                 self._settling.settle_s = self._context.settings.settle_s
-                self._rescan_some()
+                if self._settings is not self._context.settings:
+                    self._leave_former_folders()
                 self._look_later()
+                self._walk_on()
+                self._rescan_some()
                 self._read_due()
                 self._end_loads()
         except Stopped:
@@ -123,6 +139,8 @@ class Looker(threading.Thread):
         """
         now_s = self._context.monotonic()
         self._not_read.load()
+        self._grounds.load()
+        self._leave_former_folders()
         for load in self._context.desk.look(lambda l: l.loads.unfinished()):
             # Cards have lookers of their own.
             if load.state is LoadState.OPEN and CARD_MARK not in load.source:
@@ -131,7 +149,7 @@ class Looker(threading.Thread):
         return True
 
     def _patience_s(self) -> float | None:
-        if self._rescans and len(self._settling) < _CANDIDATES_MAX:
+        if (self._rescans or self._walks) and not self._is_full():
             return 0.0
         now_s = self._context.monotonic()
         instants = [instant for instant, _, _ in self._later]
@@ -142,7 +160,7 @@ class Looker(threading.Thread):
         if not instants:
             self._tell_idle(is_idle=True)
             return None
-        self._tell_idle(is_idle=not self._rescans and not self._later and len(self._settling) == 0)
+        self._tell_idle(is_idle=not (self._rescans or self._walks or self._later or len(self._settling)))
         return max(min(instants) - now_s, 0.0)
 
     def _tell_idle(self, *, is_idle: bool) -> None:
@@ -160,7 +178,7 @@ class Looker(threading.Thread):
             if self._context.find_source(source) is not None and not any(
                 rescan.source == source and rescan.todo == [b""] for rescan in self._rescans
             ):
-                self._rescans.append(Rescan(source, why))
+                self._rescans.append(Rescan(source, why=why))
         why_skipped = name_skipper(self._context.settings.never_taken)
         for spot, was_closed in gathered.files.items():
             if not _is_skipped(spot, why_skipped):
@@ -171,6 +189,10 @@ class Looker(threading.Thread):
                 self._look_below(source, folder)
                 # A folder may fill faster than a watch can be set on it.
                 self._later.append((now_s + self._context.settings.settle_s, source, folder))
+
+    def _is_full(self) -> bool:
+        """Tell whether so many files settle that others are to wait."""
+        return len(self._settling) >= _CANDIDATES_MAX
 
     def _find_stat(self, spot: Spot) -> FileStat | None:
         """Look at a file that may still grow, so that later it can be told whether it did."""
@@ -188,16 +210,24 @@ class Looker(threading.Thread):
             self._look_below(source, folder)
 
     def _look_below(self, source: str, folder: bytes) -> None:
-        todo = [folder]
-        while todo and not self._must_stop():
-            todo += self._look_at(source, todo.pop(), None)
+        self._walks.append(Walk(source, [folder]))
+
+    def _walk_on(self) -> None:
+        """List what was hinted at, as far as there is room for what is found."""
+        while self._walks and not self._is_full() and not self._must_stop():
+            walk = self._walks[0]
+            if walk.todo:
+                below = self._look_at(walk.source, walk.todo.pop(), None)
+                walk.todo += below  # only now: what is left to do may have changed meanwhile
+            else:
+                self._walks.remove(walk)
 
     # Rescans
 
     def _rescan_some(self) -> None:
         """Go on with the rescan in hand for a few folders, so that files that settle are not kept waiting."""
         for _ in range(50):
-            if not self._rescans or len(self._settling) >= _CANDIDATES_MAX or self._must_stop():
+            if not self._rescans or self._is_full() or self._must_stop():
                 return
             rescan = self._rescans[0]
             if rescan.todo:
@@ -211,7 +241,7 @@ class Looker(threading.Thread):
     def _look_at(self, source: str, folder: bytes, rescan: Rescan | None) -> list[bytes]:
         """Compare one folder with what is known of it; give the folders in it."""
         place = self._context.find_source(source)
-        if place is None:
+        if place is None or not self._may_look(source, folder):
             return []
         why_skipped = name_skipper(self._context.settings.never_taken)
         try:
@@ -219,62 +249,126 @@ class Looker(threading.Thread):
         except OSError as exc:
             self._cannot_list(place, folder, rescan, exc)
             return []
-        self._note_listing(place, folder, listing)
+        self._note_ground(place, folder, listing)
         new = self._mark_gone(source, folder, listing.files, besides=listing.unreadable)
+        self._note_listing(place, folder, listing, new)
         now_s = self._context.monotonic()
         for name, found in new.items():
             self._settling.note(Spot(source, folder, name), found, was_closed=False, now_s=now_s)
         if rescan is not None:
             rescan.seen += len(listing.files)
             rescan.new += len(new)
+            rescan.odd.note(folder, listing.odd)
         return [joined(folder, name) for name in listing.folders]
 
-    def _note_listing(self, source: Source, folder: bytes, listing: Listing) -> None:
+    def _may_look(self, source: str, folder: bytes) -> bool:
+        """Tell whether a folder may be looked at: only once the root was, so that it is known where that lies."""
+        return not folder or self._grounds.is_seen(source)
+
+    def _note_ground(self, source: Source, folder: bytes, listing: Listing) -> None:
+        lost = self._grounds.see(source, folder, listing.device)
+        if lost is not None:
+            self._note_lost(source.name, lost, WENT if lost.was_there else HIDDEN)
+        self._grounds.save()
+
+    def _note_listing(
+        self, source: Source, folder: bytes, listing: Listing, new: dict[bytes, FileStat]
+    ) -> None:
         """Note what can be read again or is gone, and what cannot be read, of a folder that could be listed."""
-        if not folder and self._not_read.see_root(source.name, listing.device):
-            self._note_went(source.name)
-        if self._not_read.forget_unlisted(source.name, folder, listing):
+        fs = self._grounds.fs_of(source.name, folder)
+        listed = Listed(source=source.name, folder=folder, fs=fs, listing=listing, new=new)
+        if self._not_read.note_listed(listed, name_skipper(self._context.settings.never_taken)):
             self.changes += 1
         for name, why in listing.unreadable.items():
             self._cannot_read(source.name, joined(folder, name), why, UnreadKind.FILE)
 
     def _cannot_list(self, source: Source, folder: bytes, rescan: Rescan | None, exc: OSError) -> None:
         """Note that a folder is not there (any more), or that nobody can say what is in it."""
-        is_missing = isinstance(exc, FileNotFoundError)
-        if not is_missing:
-            trouble = f"{path_text(folder) or 'the folder'} cannot be read: {exc.strerror}"
-            self._cannot_read(source.name, folder, exc.strerror or str(exc), UnreadKind.FOLDER)
-        elif not folder:
-            trouble = f"{source.folder} does not exist"
-            self._note_went(source.name)
-            self._cannot_read(source.name, folder, "it does not exist", UnreadKind.MISSING)
-        elif self._not_read.went_away(source):
-            trouble = f"{source.folder} went away while it was looked through"
-            self._note_went(source.name)
-            self._cannot_read(source.name, folder, WENT, UnreadKind.WENT)
-        else:
+        is_missing = isinstance(exc, (FileNotFoundError, NotADirectoryError))
+        if is_missing and folder and self._grounds.is_as_seen(source, folder):
             self._mark_gone(source.name, folder, {})
-            if self._not_read.forget_below(source.name, folder):
+            if self._not_read.let_go(source.name, folder):
                 self.changes += 1
             return
+        if not is_missing:
+            trouble = f"{path_text(folder) or 'the folder'} cannot be read: {exc.strerror}"
+            trace = _trace_of_folder(source, folder)
+            self._cannot_read(source.name, folder, exc.strerror or str(exc), UnreadKind.FOLDER, trace)
+        elif folder:
+            trouble = f"{source.folder} went away while it was looked through"
+            self._walks.append(Walk(source.name, [folder]))  # it, too, was not listed
+            self._look_for_losses(source)
+            self._walks.pop()
+        else:
+            trouble = f"{source.folder} does not exist"
+            self._look_for_losses(source)
+            self._cannot_read(source.name, folder, "it does not exist", UnreadKind.MISSING)
         if rescan is not None:
             rescan.trouble = trouble
 
-    def _note_went(self, source: str) -> None:
-        """Note what a source took with it that was never read: another file system, or none, is in its place."""
-        spots = self._settling.spots_of(source)
-        known = self._known(spots)
-        for spot in spots:
-            if spot not in known:
-                self._settling.drop(spot)
-                self._cannot_read(source, joined(spot.folder, spot.name), WENT, UnreadKind.WENT)
-        if source in self._open_at_start:
-            self._open_at_start.discard(source)
-            self._cannot_read(source, b"", WENT, UnreadKind.WENT)
+    def _look_for_losses(self, source: Source, *, is_walk_over: bool = False) -> None:
+        """Note what is not read yet of each part of a source that is not where it was."""
+        for lost in self._grounds.find_lost(source):
+            self._note_lost(source.name, lost, WENT, is_walk_over=is_walk_over and not lost.path)
 
-    def _cannot_read(self, source: str, path: bytes, why: str, kind: UnreadKind) -> None:
+    def _leave_former_folders(self) -> None:
+        """Note what was not read yet of sources that the settings have another folder for, or none."""
+        self._settings = self._context.settings
+        for source, lost in self._grounds.lost_by_settings():
+            self._note_lost(source, lost, MOVED)
+
+    def _note_lost(self, source: str, lost: Lost, why: str, *, is_walk_over: bool = False) -> None:
+        """Note what was never read, and went away with the file system that it lay on.
+
+        `is_walk_over`: a walk over it ended just now, and nobody knows what part of it was another's already.
+        """
+        went: dict[Spot, FileStat | None] = {}
+        for spot, seen in self._settling.below(source, lost.path).items():
+            self._settling.drop(spot)
+            went[spot] = seen
+        known = self._known(list(went))
+        rows = [
+            self._went(source, joined(spot.folder, spot.name), lost, why, Trace.of(seen))
+            for spot, seen in went.items()
+            if not self._is_read(known.get(spot), seen)
+        ]
+        is_unlisted = self._stop_walking(source, lost.path) or is_walk_over
+        # An earlier run may have seen there what it did not come to read; nor did a walk that is under way.
+        if is_unlisted or source in self._open_at_start:
+            rows += [
+                self._went(source, path, lost, why) for path in (lost.path, *(path for path, _ in lost.below))
+            ]
+        if self._not_read.note_lost(source, lost.path, why, rows, also=self._grounds.write):
+            self._last_taken_s[source] = self._context.monotonic()
+            self.changes += 1
+
+    def _went(self, source: str, path: bytes, lost: Lost, why: str, trace: Trace | None = None) -> Unread:
+        kind, fs = UnreadKind.WENT, lost.fs_of(path)
+        return Unread(source=source, path=path, kind=kind, why=why, trace=trace, fs=fs)
+
+    def _stop_walking(self, source: str, at: bytes) -> bool:
+        """List no more of what was about to be listed at a path and below; tell whether there was anything."""
+        has_any = False
+        for walk in (*self._rescans, *self._walks):
+            if walk.source == source and walk.todo != [b""]:
+                rest = [path for path in walk.todo if at and not (path + b"/").startswith(at + b"/")]
+                has_any = has_any or len(rest) < len(walk.todo)
+                walk.todo = rest
+        return has_any
+
+    def _is_read(self, known: Known | None, stat: FileStat | None) -> bool:
+        """Tell whether a file that was waited for had been read as it was seen."""
+        return (
+            known is not None and not known.is_gone and stat is not None and self._is_same(known.stat, stat)
+        )
+
+    def _cannot_read(
+        self, source: str, path: bytes, why: str, kind: UnreadKind, trace: Trace | None = None
+    ) -> None:
         """Note that something cannot be read, and say so once; it is looked at again by the next rescan."""
-        if self._not_read.note(source, path, why, kind):
+        fs = self._grounds.fs_of(source, path)
+        unread = Unread(source=source, path=path, kind=kind, why=why, trace=trace, fs=fs)
+        if self._not_read.note(unread):
             self._last_taken_s[source] = self._context.monotonic()  # its load ends as any other
             self.changes += 1
 
@@ -310,17 +404,26 @@ class Looker(threading.Thread):
 
     def _mark_lost_folders(self, rescan: Rescan) -> None:
         """Mark the files of folders that are no longer there; not when the source itself could not be read."""
-        if rescan.trouble:
-            return
         source = self._context.find_source(rescan.source)
         if source is None:
             return
-        if not rescan.seen:  # an empty mount point, perhaps
-            self._note_went(rescan.source)
+        self._note_missing(source, is_walked=rescan.seen > 0)
+        if rescan.trouble:
+            return
         self._open_at_start.discard(rescan.source)
         for folder in self._context.desk.look(lambda l: list(l.seen.folders_of(rescan.source))):
             if folder and not _is_folder(source, folder):
                 self._mark_gone(rescan.source, folder, {})
+
+    def _note_missing(self, source: Source, *, is_walked: bool) -> None:
+        """Note what could not be read, and is not there any more; `is_walked`: files were seen by the walk that ended."""
+        if not self._grounds.is_seen(source.name):
+            return
+        self._look_for_losses(source, is_walk_over=is_walked)
+        if self._grounds.is_seen(source.name) and self._not_read.let_go_of_missing(
+            source, name_skipper(self._context.settings.never_taken)
+        ):
+            self.changes += 1
 
     def _tell_rescan(self, rescan: Rescan) -> None:
         fields: dict[str, object] = {"source": rescan.source, "why": rescan.why, "files": rescan.seen}
@@ -328,6 +431,15 @@ class Looker(threading.Thread):
             self._say("source_not_readable", {"level": "error", **fields, "reason": rescan.trouble})
         elif rescan.new or rescan.why != SCHEDULED:
             self._say("rescan_done", {**fields, "new_or_changed": rescan.new})
+        self._tell_odd(rescan)
+
+    def _tell_odd(self, rescan: Rescan) -> None:
+        """Tell what is not taken of a source because of what it is (promise I18); again only when that changed."""
+        if rescan.odd == self._told_odd.get(rescan.source, Odd()):
+            return
+        self._told_odd[rescan.source] = rescan.odd
+        if rescan.odd:
+            self._say("not_taken", {"level": "warning", "source": rescan.source, **rescan.odd.fields()})
 
     # Reading
 
@@ -367,18 +479,13 @@ class Looker(threading.Thread):
 
     def _read(self, spot: Spot, known: Known | None) -> SeenFile | None:
         source = self._context.find_source(spot.source)
+        if source is None:
+            self._leave_former_folders()
         if source is None or self._must_stop():
             self._settling.drop(spot)
             return None
         try:
-            stat = find_file_stat(source.folder, spot, device=self._device)
-            if stat is None:
-                self._gone(source, spot, known)
-                return None
-            if not self._settling.is_settled(spot, stat, now_s=self._context.monotonic()):
-                return None
-            if known is not None and not known.is_gone and self._is_same(known.stat, stat):
-                self._settling.drop(spot)
+            if not self._is_to_be_read(source, spot, known):
                 return None
             seen = read_file(
                 source.folder,
@@ -400,33 +507,63 @@ class Looker(threading.Thread):
         self._settling.drop(spot)
         return seen
 
-    def _gone(self, source: Source, spot: Spot, known: Known | None) -> None:
-        """Note that a file is no longer there; if it was never read, see whether the whole source went away."""
+    def _is_to_be_read(self, source: Source, spot: Spot, known: Known | None) -> bool:
+        """Tell whether a file has settled and is not known as it is. Raises OSError when it cannot be looked at."""
+        before = self._settling.stat_of(spot)
+        found = find_file_stat(source.folder, spot, device=self._device)
+        if found != before and before is not None and not self._is_as_seen(source, spot):
+            return False
+        if found is None:
+            self._gone(source, spot, known)
+            return False
+        if not self._settling.is_settled(spot, found, now_s=self._context.monotonic()):
+            return False
+        if not self._is_read(known, found):
+            return True
         self._settling.drop(spot)
-        if known is None and self._not_read.went_away(source):
-            self._cannot_read(source.name, joined(spot.folder, spot.name), WENT, UnreadKind.WENT)
+        if self._not_read.note_known(spot.source, joined(spot.folder, spot.name)):
+            self.changes += 1
+        return False
+
+    def _is_as_seen(self, source: Source, spot: Spot) -> bool:
+        """Tell whether a file that is not what it was lies on the medium that it lay on; if not, note what is lost."""
+        if self._grounds.is_as_seen(source, joined(spot.folder, spot.name)):
+            return True
+        self._look_for_losses(source)
+        self._hints.rescan(source.name, "another file system is in the place of one that was looked at")
+        return False
+
+    def _gone(self, source: Source, spot: Spot, known: Known | None) -> None:
+        """Note that a file is no longer there; if it was never read, see whether its medium went away."""
+        if not self._is_read(known, self._settling.stat_of(spot)) and not self._is_as_seen(source, spot):
+            return
+        self._settling.drop(spot)
+        if self._not_read.let_go(source.name, joined(spot.folder, spot.name)):
+            self.changes += 1
         self._context.desk.ask(lambda l: l.seen.mark_gone(spot.source, spot.folder, [spot.name]))
 
     def _unreadable(self, spot: Spot, exc: OSError) -> None:
+        stat = self._settling.stat_of(spot)
         self._settling.drop(spot)
-        self._cannot_read(
-            spot.source, joined(spot.folder, spot.name), exc.strerror or str(exc), UnreadKind.FILE
-        )
+        path = joined(spot.folder, spot.name)
+        self._cannot_read(spot.source, path, exc.strerror or str(exc), UnreadKind.FILE, Trace.of(stat))
 
     def _take(self, batch: list[SeenFile]) -> None:
         """Put what was read into the ledger, plan its frames, and wake the lanes that have work."""
         if not batch:
             return
-        before = [seen for seen in batch if self._not_read.of(seen.source, [seen.path])]
+        awaited = self._not_read.concerns(batch)
+        for seen in awaited:
+            self._not_read.let_go_of_other(seen, self._grounds.fs_of(seen.source, seen.path))
 
         def take(ledger: Ledger) -> Mapping[str, int]:
-            for seen in before:
-                ledger.unread.forget(seen.source, [seen.path])
-            return self._take_into(ledger, batch)
+            new = self._take_into(ledger, batch)
+            for seen in awaited:
+                self._not_read.note_taken(ledger, seen, self._grounds.fs_of(seen.source, seen.path))
+            return new
 
         new = self._context.desk.ask(take)
-        for seen in before:
-            self._not_read.forget(seen.source, [seen.path])
+        self._not_read.forget_taken(awaited)
         now_s = self._context.monotonic()
         for seen in batch:
             self._last_taken_s[seen.source] = now_s
@@ -442,7 +579,7 @@ class Looker(threading.Thread):
         """End the load of a source where nothing new has settled for a while and nothing is waited for."""
         now_s = self._context.monotonic()
         after_s = self._context.settings.load_ends_after_s
-        waited_for = self._settling.sources() | {rescan.source for rescan in self._rescans}
+        waited_for = self._settling.sources() | {walk.source for walk in (*self._rescans, *self._walks)}
         for source, last_s in list(self._last_taken_s.items()):
             if source in waited_for:
                 self._last_taken_s[source] = max(last_s, now_s - after_s + 1.0)
@@ -458,61 +595,17 @@ class Looker(threading.Thread):
         self._context.desk.ask(lambda l: self._context.say(l, event, fields))
 
 
-def take_readings(
-    ledger: Ledger, context: Context, batch: list[SeenFile], *, zone: tzinfo
-) -> Mapping[str, int]:
-    """Take files into the ledger and plan their frames, inside a transaction.
-
-    Gives the bytes of new work for each drive that has any.
-    """
-    at = context.at()
-    ledger.seen.note_month(f"{context.now():%Y-%m}")
-    pictures: set[int] = set()
-    for source in sorted({seen.source for seen in batch}):
-        part = [seen for seen in batch if seen.source == source]
-        load = ledger.loads.current(source, at)
-        taken = ledger.seen.take(part, load=load, zone=zone)
-        pictures |= taken.pictures
-        if taken.replaced:
-            _hold_if_many(ledger, context, source, taken.replaced)
-        size = sum(seen.stat.size_bytes for seen in part)
-        ledger.loads.add(load, files=len(part), size_bytes=size, at=at)
-    planned = replan(ledger, pictures, settings=context.settings, today=context.now().date(), zone=zone)
-    for seen in batch:
-        if seen.facts.problem:
-            where = path_fields("source", seen.source.encode() + b"/" + seen.path)
-            context.say(ledger, "facts_not_read", {"level": "warning", **where, "reason": seen.facts.problem})
-    for drive, path in planned.unasked:
-        context.say(ledger, "copy_no_longer_asked_for", {"drive": drive, **path_fields("path", path)})
-    return planned.new_bytes
-
-
-def _hold_if_many(ledger: Ledger, context: Context, source: str, replaced: int) -> None:
-    """Hold a source of which so much changes at once that it looks like an accident, or like malware."""
-    when, at = context.settings.hold_when, context.at()
-    count = ledger.holds.note_changed(source, replaced, at=at, within_s=when.within_s)
-    if count < _HOLD_FROM_FILES or count <= when.share * ledger.holds.files_of(source):
-        return
-    if ledger.holds.hold(source, at):
-        reason = (
-            f"{count:,} pictures, clips or sounds of it changed within {when.within_s / 3600:.1f} h. Nothing of it is"
-            f" replaced any more; new files are copied as before. Look at them; if all is well, run"
-            f" `replicatord release {source}`"
-        )
-        context.say(
-            ledger, "source_held", {"level": "error", "source": source, "files": count, "reason": reason}
-        )
-
-
-def end_loads(ledger: Ledger, source: str) -> None:
-    """Note that nothing more comes into the open load of a source. Needs a transaction of its caller."""
-    for load in ledger.loads.unfinished():
-        if load.source == source and load.state is LoadState.OPEN:
-            ledger.loads.set_state(load.id, LoadState.QUIET)
-
-
 def _is_skipped(spot: Spot, why_skipped: Callable[[bytes], str]) -> bool:
     return any(why_skipped(part) for part in (*spot.folder.split(b"/"), spot.name) if part)
+
+
+def _trace_of_folder(source: Source, folder: bytes) -> Trace | None:
+    """Look at a folder that cannot be listed; None when it cannot be looked at either."""
+    try:
+        found = os.stat(os.path.join(os.fsencode(source.folder), folder), follow_symlinks=False)
+    except OSError:
+        return None
+    return Trace(size_bytes=FOLDER_SIZE, mtime_ns=found.st_mtime_ns, inode=found.st_ino)
 
 
 def _is_folder(source: Source, folder: bytes) -> bool:

@@ -3,7 +3,11 @@
 May not act on an event: no handler touches a file or the ledger. Known failings of the library, each
 met here: an exception in a handler ends its thread silently, so none may escape; an overflow reaches
 no handler, only a warning of its logger, so that is listened to; folders moved in whole give no events
-for what they hold, so a folder is hinted at with all below it.
+for what they hold, so a folder is hinted at with all below it; a folder that is renamed takes its watch along, so
+it is looked whether what is watched is still what the settings name; folders for which no watch is left are left
+out without a word, so it is tried whether there is one left.
+
+Whatever it misses, a rescan finds (promise I15): nothing here decides what is copied.
 """
 
 from __future__ import annotations
@@ -24,11 +28,10 @@ from watchdog.events import (
     FileSystemEvent,
     FileSystemEventHandler,
 )
-from watchdog.observers import Observer
-from watchdog.observers.api import BaseObserver
 
 from replicatord.model.settings import Source
 from replicatord.watching.hints import Hints
+from replicatord.watching.observing import Observing, why_not
 from replicatord.watching.settling import Spot
 
 # Without opened and closed-without-writing events: our own reading would make those.
@@ -42,7 +45,7 @@ _TROUBLE_LOGGERS: Final = ("watchdog.observers.inotify_c", "watchdog.observers.i
 class _Handler(FileSystemEventHandler):
     def __init__(self, source: Source, hints: Hints, trouble: Callable[[str], None]) -> None:
         self._source, self._hints, self._trouble = source, hints, trouble
-        self._root = os.fsencode(source.folder)
+        self._root = os.fsencode(os.path.realpath(source.folder))
 
     def on_any_event(self, event: FileSystemEvent) -> None:
         """Hint at every place that an event names."""
@@ -83,7 +86,8 @@ class Watch:
     def __init__(self, sources: list[Source], hints: Hints) -> None:
         # A card is looked through when it is put in, and now and then; a watch on it would gain nothing.
         self._sources, self._hints = [source for source in sources if source.folder], hints
-        self._observer: BaseObserver | None = None
+        self._observing: Observing | None = None
+        self._watched: dict[str, tuple[int, int] | None] = {}  # source -> which folder it is
         self._listener = _TroubleListener(self._missed)
         for name in _TROUBLE_LOGGERS:
             logging.getLogger(name).addHandler(self._listener)
@@ -91,22 +95,46 @@ class Watch:
 
     def start(self) -> None:
         """Begin to watch every source that is here."""
-        self._observer = Observer()
-        self.unwatched = {}
-        # Started first: only then does `schedule` raise for a folder that cannot be watched; before, it is
-        # `start` that does, for all of them.
-        self._observer.start()
+        self.unwatched, self._watched = {}, {}
+        try:
+            self._observing = observing = Observing()
+        except (OSError, RuntimeError) as exc:
+            self.unwatched = {source.name: why_not(exc) for source in self._sources}
+            return
         for source in self._sources:
             handler = _Handler(source, self._hints, self._missed)
+            # A person may name a link; the library would watch the link itself.
+            folder = os.path.realpath(source.folder)
+            found = _identity(folder)  # before: what takes its place meanwhile is another
             try:
-                self._observer.schedule(handler, source.folder, recursive=True, event_filter=_EVENTS)
-            except OSError as exc:
-                self.unwatched[source.name] = exc.strerror or str(exc)
+                observing.watch(handler, folder, is_recursive=True, events=_EVENTS)
+            except (OSError, RuntimeError) as exc:
+                self.unwatched[source.name] = why_not(exc)
+            else:
+                self._watched[source.name] = found
+        limit = observing.find_limit()
+        if limit:
+            self.unwatched |= dict.fromkeys(self._watched, f"not all of its folders: {limit}")
 
     def is_alive(self) -> bool:
-        """Tell whether the library's threads all still run."""
-        observer = self._observer
-        return observer is not None and observer.is_alive() and all(e.is_alive() for e in observer.emitters)
+        """Tell whether the library's threads all still run; none does where none could be started."""
+        return self._observing is None or self._observing.is_alive()
+
+    def is_moved(self) -> bool:
+        """Look whether a source is another folder by now than the one that is watched.
+
+        Asks the sources' file systems, which may take its time: not for the main loop. Any thread's.
+        """
+        watched = self._watched
+        return any(
+            _identity(os.path.realpath(source.folder)) != watched[source.name]
+            for source in self._sources
+            if source.name in watched
+        )
+
+    def is_whole(self) -> bool:
+        """Tell whether every folder of every source is watched, as far as can be told."""
+        return not self.unwatched and (self._observing is None or not self._observing.find_limit())
 
     def stop(self) -> None:
         """Stop watching."""
@@ -116,11 +144,19 @@ class Watch:
 
     def pause(self) -> None:
         """Stop the library's threads, so that `start` can begin anew."""
-        if self._observer is not None:
-            self._observer.stop()
-            self._observer.join(timeout=5)
-            self._observer = None
+        observing, self._observing = self._observing, None
+        if observing is not None:
+            observing.stop()
 
     def _missed(self, why: str) -> None:
         for source in self._sources:
             self._hints.rescan(source.name, f"the watch may have missed something: {why}")
+
+
+def _identity(folder: str) -> tuple[int, int] | None:
+    """Say which folder is at a path; None when none can be looked at."""
+    try:
+        found = os.stat(folder)
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino

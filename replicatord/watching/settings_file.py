@@ -20,11 +20,10 @@ from dataclasses import dataclass
 from typing import Final, TypeAlias
 
 from watchdog.events import FileClosedEvent, FileModifiedEvent, FileSystemEvent, FileSystemEventHandler
-from watchdog.observers import Observer
-from watchdog.observers.api import BaseObserver
 
 from replicatord.config.cut import is_cut_of
 from replicatord.config.loader import SIZE_MAX_BYTES
+from replicatord.watching.observing import Observing, why_not
 
 SETTLE_S: Final = 0.5  # a file that was seen to change is left alone for so long
 SETTLE_DEAF_S: Final = 1.0  # the same where no events come, so that only the stat and the kernel tell
@@ -307,7 +306,7 @@ class _Ear(FileSystemEventHandler):
 
     def __init__(self, path: str, monotonic: Callable[[], float]) -> None:
         self._path, self._monotonic = path, monotonic
-        self._observer: BaseObserver | None = None
+        self._observing: Observing | None = None
         self._folder: tuple[str, int, int] | None = None  # path, device, inode of where it was last tried
         self._is_wanted = False  # between `listen` and `stop`
         self._tried_s: float | None = None
@@ -320,11 +319,10 @@ class _Ear(FileSystemEventHandler):
     @property
     def why_deaf(self) -> str:
         """Why no events come; "" when they do."""
-        observer = self._observer
-        if observer is None:
+        observing = self._observing
+        if observing is None:
             return self._failure or "not started"
-        is_alive = observer.is_alive() and all(emitter.is_alive() for emitter in observer.emitters)
-        return "" if is_alive else "watchdog's threads ended"
+        return "" if observing.is_alive() else "watchdog's threads ended"
 
     def on_any_event(self, event: FileSystemEvent) -> None:
         """Note that the file was written or closed. Calls nothing that could raise: that ends the thread."""
@@ -357,12 +355,11 @@ class _Ear(FileSystemEventHandler):
             self._target, self._is_writing = os.fsencode(target), False
         try:
             self._folder = _identity(folder)
-            self._observer = Observer()  # may fail: fs.inotify.max_user_instances, inotify(7)
-            self._observer.start()  # before a folder is named, so that `schedule` raises what fails
-            self._observer.schedule(self, folder, recursive=False, event_filter=_EVENTS)
+            self._observing = Observing()
+            self._observing.watch(self, folder, is_recursive=False, events=_EVENTS)
         except (OSError, RuntimeError, ValueError) as exc:  # RuntimeError: no thread can be started
             self._hush()
-            self._failure = getattr(exc, "strerror", None) or str(exc)
+            self._failure = why_not(exc)
 
     def follow(self) -> None:
         """Listen elsewhere if the file is now elsewhere."""
@@ -381,7 +378,7 @@ class _Ear(FileSystemEventHandler):
         if not self._is_wanted or not self.why_deaf:
             return
         # Watchdog ends when the folder is removed; another may be there by now, with the same inode number.
-        has_ended = self._observer is not None
+        has_ended = self._observing is not None
         if self._tried_s is None and not has_ended:
             self._tried_s = now_s  # `listen` has just tried
         elif has_ended or self._tried_s is None or now_s - self._tried_s >= _LISTEN_AGAIN_S:
@@ -395,11 +392,9 @@ class _Ear(FileSystemEventHandler):
         self._hush()
 
     def _hush(self) -> None:
-        observer, self._observer = self._observer, None
-        if observer is not None:
-            observer.stop()  # also of one that did not start: it has a thread for inotify already
-            if observer.is_alive():
-                observer.join(timeout=5)
+        observing, self._observing = self._observing, None
+        if observing is not None:
+            observing.stop()
 
 
 def _identity(folder: str) -> tuple[str, int, int]:

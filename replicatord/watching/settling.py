@@ -47,9 +47,18 @@ class Settling:
         """Give the sources that files are waited for in."""
         return {spot.source for spot in self._candidates}
 
-    def spots_of(self, source: str) -> list[Spot]:
-        """Give the files of a source that are waited for."""
-        return [spot for spot in self._candidates if spot.source == source]
+    def below(self, source: str, folder: bytes) -> dict[Spot, FileStat | None]:
+        """Give the files of a source that are waited for in a folder and below, b"" for all, as they were last seen."""
+        return {
+            spot: candidate.stat
+            for spot, candidate in self._candidates.items()
+            if spot.source == source and (not folder or (spot.folder + b"/").startswith(folder + b"/"))
+        }
+
+    def stat_of(self, spot: Spot) -> FileStat | None:
+        """Give a file as it was last seen; None when it was not looked at yet, or is not waited for."""
+        candidate = self._candidates.get(spot)
+        return None if candidate is None else candidate.stat
 
     def note(self, spot: Spot, stat: FileStat | None, *, was_closed: bool, now_s: float) -> None:
         """Hear of a file: its stat if it was looked at, and whether its writer just closed it."""

@@ -1,7 +1,7 @@
 """Lists one folder of a source: its files with their stat, and its folders.
 
-May not follow links or cross into another file system's pseudo entries; an error is an error, never an
-empty folder.
+Names are bytes, whatever they hold (promise I18). May not follow links or cross into another file system's pseudo
+entries; an error is an error, never an empty folder.
 """
 
 from __future__ import annotations
@@ -9,11 +9,17 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Final
 
 from replicatord.drives.untouched import open_untouched
+from replicatord.log.times import path_text
 from replicatord.model.frames import FileStat
 from replicatord.watching.skips import WhySkipped, kind_skipped
+
+_EXAMPLES_MAX: Final = 10  # of what is not taken, in one line of the log
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +29,36 @@ class Listing:
     files: dict[bytes, FileStat]
     folders: tuple[bytes, ...]
     unreadable: dict[bytes, str]  # entries of which nothing can be told -> why
+    odd: dict[bytes, str]  # entries that are neither plain files nor folders, and so not taken -> why
     device: int  # st_dev
+    inode: int  # of the folder itself
+    mtime_ns: int  # changes whenever an entry comes or goes
+
+
+@dataclass(slots=True)
+class Odd:
+    """What is neither a plain file nor a folder: nothing of it is taken, and that is not to pass in silence (I18)."""
+
+    why: Counter[str] = field(default_factory=Counter)  # why entries are not taken -> how many
+    examples: list[bytes] = field(default_factory=list)  # the first of their paths
+
+    def note(self, folder: bytes, odd: Mapping[bytes, str]) -> None:
+        """Note the entries of a folder, by name, with why each is not taken."""
+        self.why.update(odd.values())
+        room = _EXAMPLES_MAX - len(self.examples)
+        self.examples += [joined(folder, name) for name in sorted(odd)[:room]]
+
+    def __bool__(self) -> bool:
+        """Tell whether there is any."""
+        return bool(self.why)
+
+    def fields(self) -> dict[str, object]:
+        """Give it as the log has it."""
+        return {
+            "entries": self.why.total(),
+            "examples": [path_text(path) for path in self.examples],
+            "reason": "; ".join(f"{count:,}: {why}" for why, count in sorted(self.why.items())),
+        }
 
 
 def list_folder(root: str, folder: bytes, why_skipped: WhySkipped, *, device: int | None = None) -> Listing:
@@ -35,31 +70,60 @@ def list_folder(root: str, folder: bytes, why_skipped: WhySkipped, *, device: in
     path = os.path.join(os.fsencode(root), folder) if folder else os.fsencode(root)
     flags = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC | (os.O_NOFOLLOW if folder else 0)
     fd = open_untouched(path, flags)
-    files: dict[bytes, FileStat] = {}
-    folders: list[bytes] = []
-    unreadable: dict[bytes, str] = {}
     try:
         itself = os.fstat(fd)
         check_device(itself, device)
-        with os.scandir(fd) as entries:
-            for entry in entries:
-                name = os.fsencode(entry.name)
-                if why_skipped(name):
-                    continue
-                try:
-                    found = entry.stat(follow_symlinks=False)
-                except FileNotFoundError:
-                    continue  # gone between listing and looking
-                except OSError as exc:
-                    unreadable[name] = exc.strerror or str(exc)  # one damaged entry; the others can be read
-                    continue
-                if stat.S_ISDIR(found.st_mode):
-                    folders.append(name)
-                elif not kind_skipped(found.st_mode):
-                    files[name] = FileStat.of(found)
+        found = _Found()
+        for entry in _entries(fd, why_skipped):
+            found.take(entry, gone_because="")
+        if found.gone:  # between listing and looking, most likely
+            for entry in _entries(fd, why_skipped):
+                if os.fsencode(entry.name) in found.gone:
+                    found.take(entry, gone_because="it is listed, but said not to be there")
     finally:
         os.close(fd)
-    return Listing(files=files, folders=tuple(sorted(folders)), unreadable=unreadable, device=itself.st_dev)
+    return Listing(
+        files=found.files,
+        folders=tuple(sorted(found.folders)),
+        unreadable=found.unreadable,
+        odd=found.odd,
+        device=itself.st_dev,
+        inode=itself.st_ino,
+        mtime_ns=itself.st_mtime_ns,
+    )
+
+
+@dataclass(slots=True)
+class _Found:
+    files: dict[bytes, FileStat] = field(default_factory=dict)
+    folders: list[bytes] = field(default_factory=list)
+    unreadable: dict[bytes, str] = field(default_factory=dict)
+    odd: dict[bytes, str] = field(default_factory=dict)
+    gone: set[bytes] = field(default_factory=set)
+
+    def take(self, entry: os.DirEntry[str], *, gone_because: str) -> None:
+        """Look at an entry; one that is not there counts as unreadable if a reason is given."""
+        name = os.fsencode(entry.name)
+        try:
+            found = entry.stat(follow_symlinks=False)
+        except FileNotFoundError:
+            self.gone.add(name)
+            if gone_because:
+                self.unreadable[name] = gone_because
+        except OSError as exc:
+            self.unreadable[name] = exc.strerror or str(exc)  # one damaged entry; the others can be read
+        else:
+            if stat.S_ISDIR(found.st_mode):
+                self.folders.append(name)
+            elif why := kind_skipped(found.st_mode):
+                self.odd[name] = why
+            else:
+                self.files[name] = FileStat.of(found)
+
+
+def _entries(fd: int, why_skipped: WhySkipped) -> Iterator[os.DirEntry[str]]:
+    with os.scandir(fd) as entries:
+        yield from (entry for entry in entries if not why_skipped(os.fsencode(entry.name)))
 
 
 def check_device(found: os.stat_result, device: int | None) -> None:

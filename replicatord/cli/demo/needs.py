@@ -13,10 +13,7 @@ class DemoNeedsPillow(AppError):  # noqa: N818 - says what is the matter, as a s
 
     def __str__(self) -> str:
         """Say what is missing and how to get it."""
-        return (
-            "could not draw the demo's pictures: Pillow is missing; "
-            "install with `pip install 'replicatord[demo]'`"
-        )
+        return "could not draw the demo's pictures: Pillow is missing; install it with `pip install Pillow`"
 
 
 class DemoCannotWrite(AppError):  # noqa: N818 - as above
