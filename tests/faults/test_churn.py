@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.churn import Size, churn
+from tests.faults.churn import Size, churn
 from tests.studio import why_no_small_disk
 
 pytestmark = pytest.mark.skipif(bool(why_no_small_disk()), reason=why_no_small_disk())

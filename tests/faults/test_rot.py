@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.rot import Harm, rot
+from tests.faults.rot import Harm, rot
 from tests.studio import why_no_small_disk
 
 _NO_DISK = why_no_small_disk()

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from tests.churn import Disk, Size, disks_for
+from tests.faults.churn import Disk, Size, disks_for
 from tests.studio import Studio, check_sums, new_studio
 
 FILE_BYTES: Final = 5_000
