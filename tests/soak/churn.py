@@ -1,4 +1,4 @@
-"""The large run of tests/churn.py, with its figures at the end."""
+"""The large run of tests/faults/churn.py, with its figures at the end."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.churn import Size, churn
+from tests.faults.churn import Size, churn
 from tests.studio import why_no_small_disk
 
 

@@ -9,7 +9,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.churn import Disk, Size, disks_for
+from tests.faults.churn import Disk, Size, disks_for
 from tests.studio import HIDDEN, new_studio, running, until, why_no_small_disk
 
 BAR_S = 3.0

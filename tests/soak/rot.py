@@ -8,7 +8,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.rot import Harm, rot
+from tests.faults.rot import Harm, rot
 from tests.studio import why_no_small_disk
 
 
