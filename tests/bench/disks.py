@@ -1,0 +1,113 @@
+"""Disks for measuring: an image in memory under a loop device, held to a set speed, with a file system of its own.
+
+What is held: bytes a second read, and bytes a second written, each by itself (cgroup-v1/blkio-controller,
+blkio.throttle.read_bps_device and write_bps_device), so a disk here reads and writes at once, as one on NVMe does and
+one on SATA does not. May not measure.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from tests.studio import unmount
+
+_MEMORY: Final = "/dev/shm"  # noqa: S108  a file system in memory
+_THROTTLES: Final = Path("/sys/fs/cgroup/blkio")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Disk:
+    """A mounted disk."""
+
+    point: Path
+    image: Path
+    device: str
+    bytes_per_s: int  # 0: as fast as memory
+
+    def empty(self) -> None:
+        """Make its file system anew, with nothing in it."""
+        unmount(self.point)
+        _make(self.device)
+        self.plug()
+
+    def plug(self) -> None:
+        """Mount it."""
+        subprocess.run(["mount", self.device, str(self.point)], check=True)
+
+    def unplug(self) -> None:
+        """Unmount it."""
+        unmount(self.point)
+
+
+def why_no_disks() -> str:
+    """Say why there can be no such disks here; "" when there can."""
+    if os.geteuid() != 0:
+        return "disks of a set speed need root"
+    missing = [tool for tool in ("mkfs.ext4", "mount", "losetup") if shutil.which(tool) is None]
+    if missing:
+        return f"disks of a set speed need {', '.join(missing)}"
+    needed = (Path(_MEMORY), Path("/dev/loop-control"), _throttle("read"), _throttle("write"))
+    lacking = [str(path) for path in needed if not path.exists()]
+    return f"disks of a set speed need {', '.join(lacking)}" if lacking else ""
+
+
+@contextmanager
+def disks(points: Iterable[Path], *, size_bytes: int, bytes_per_s: int) -> Iterator[dict[Path, Disk]]:
+    """Have a disk mounted at each folder until the block ends. They take memory as far as they are filled."""
+    made: dict[Path, Disk] = {}
+    try:
+        for point in points:
+            made[point] = _begin(point, size_bytes, bytes_per_s)
+        yield made
+    finally:
+        for disk in made.values():
+            _end(disk)
+
+
+def forget_caches() -> None:
+    """Write back what is dirty and drop the page cache, so that what is read next comes from its disk (proc(5))."""
+    os.sync()
+    Path("/proc/sys/vm/drop_caches").write_text("3")
+
+
+def _begin(point: Path, size_bytes: int, bytes_per_s: int) -> Disk:
+    fd, image = tempfile.mkstemp(prefix="bench-", dir=_MEMORY)
+    os.ftruncate(fd, size_bytes)
+    os.close(fd)
+    done = subprocess.run(["losetup", "-f", "--show", image], check=True, capture_output=True, text=True)
+    disk = Disk(point=point, image=Path(image), device=done.stdout.strip(), bytes_per_s=bytes_per_s)
+    _make(disk.device)
+    disk.plug()
+    _hold(disk.device, bytes_per_s)
+    return disk
+
+
+def _end(disk: Disk) -> None:
+    unmount(disk.point)
+    _hold(disk.device, 0)
+    subprocess.run(["losetup", "-d", disk.device], check=True)
+    disk.image.unlink()
+
+
+def _make(device: str) -> None:
+    # Everything is laid out now: what mkfs leaves for later would be written while something is measured.
+    lazy = "lazy_itable_init=0,lazy_journal_init=0"
+    subprocess.run(["mkfs.ext4", "-q", "-F", "-m", "0", "-E", lazy, device], check=True)
+
+
+def _hold(device: str, bytes_per_s: int) -> None:
+    number = Path("/sys/block", Path(device).name, "dev").read_text().strip()
+    for what in ("read", "write"):
+        _throttle(what).write_text(f"{number} {bytes_per_s}")
+
+
+def _throttle(what: str) -> Path:
+    return _THROTTLES / f"blkio.throttle.{what}_bps_device"

@@ -1,0 +1,127 @@
+"""What the service costs when there is nothing to do: a pass over what is known, and an hour at rest.
+
+May not measure copying.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from tests.bench.disks import forget_caches
+from tests.bench.known import known_studio
+from tests.bench.rounds import OURS, Figure, Study, Way, take_turns, timed
+from tests.soak.million import peak_kib
+from tests.studio import Service, Studio, running, until
+
+_FIND: Final = r"find -printf '%s %T@ %i\n'"
+_FILES: Final = 1_000_000
+_FOLDERS: Final = 2_000
+_REST_S: Final = 120.0
+_WITHIN_S: Final = 900.0
+
+
+def study_rescan(rounds: int, scale: float) -> Study:
+    """Make a pass over a source in which all is known, warm and cold; beside a stock utility that looks at as much."""
+    files = round(_FILES * scale)
+    study = Study(
+        name="rescan", what=f"{files:,} files, all known; a pass of the program from its start to its end"
+    )
+    with tempfile.TemporaryDirectory(prefix="bench-") as folder:
+        studio = known_studio(Path(folder, "studio"), files)
+        peaks: list[int] = []
+        ways = [
+            Way(name=OURS, run=lambda: _look_through(studio, peaks)),
+            Way(name=_FIND, run=lambda: _find(studio.cards)),
+            Way(name=f"{OURS}, cold", run=lambda: _cold(lambda: _look_through(studio, peaks))),
+            Way(name=f"{_FIND}, cold", run=lambda: _cold(lambda: _find(studio.cards))),
+        ]
+        take_turns(study, ways, rounds=rounds)
+        ledger = (studio.folder / "state" / "ledger.sqlite").stat().st_size
+    study.figures += [
+        Figure(name="memory at most", value=max(peaks) / 1e3, unit="MB"),
+        Figure(name="ledger", value=ledger / 1e6, unit="MB"),
+    ]
+    return study
+
+
+def study_idle(rounds: int, scale: float) -> Study:
+    """Leave the service alone with a source that it watches."""
+    files = round(_FILES * scale)
+    study = Study(
+        name="idle",
+        what=f"{files:,} known files in {_FOLDERS:,} watched folders, {_REST_S:.0f} s, {rounds} times",
+    )
+    with tempfile.TemporaryDirectory(prefix="bench-") as folder:
+        studio = known_studio(Path(folder, "studio"), files, per_folder=-(-files // _FOLDERS))
+        with running(studio) as service:
+            until(lambda: studio.lines("rescan_done", source="cards")[1:], within_s=_WITHIN_S)
+            _wait_quiet(service)
+            rests = [_rest(service) for _ in range(rounds)]
+            resident = _status(service, "VmRSS") / 1e3
+    cpu_s, wakes = (sorted(column)[len(rests) // 2] for column in zip(*rests, strict=True))
+    study.figures += [
+        Figure(name="processor", value=cpu_s * 3600, unit="s an hour"),
+        Figure(name="wake-ups", value=wakes, unit="a second"),
+        Figure(name="memory, resident", value=resident, unit="MB"),
+    ]
+    return study
+
+
+def _look_through(studio: Studio, peaks: list[int]) -> float:
+    with timed() as seconds:
+        process = studio.start(service=False)
+        highest = 0
+        while process.poll() is None:
+            highest = max(highest, peak_kib(process.pid))
+            time.sleep(0.02)
+    assert process.returncode == 0
+    peaks.append(highest)
+    return seconds()
+
+
+def _find(folder: Path) -> float:
+    with timed() as seconds:
+        subprocess.run(["bash", "-c", f"cd '{folder}' && {_FIND} > /dev/null"], check=True)
+    return seconds()
+
+
+def _cold(way: Callable[[], float]) -> float:
+    forget_caches()
+    return way()
+
+
+def _wait_quiet(service: Service) -> None:
+    """Wait until it took next to nothing for a while."""
+    until(lambda: _rest(service, for_s=5.0)[0] < 0.02, within_s=_WITHIN_S)
+
+
+def _rest(service: Service, *, for_s: float = _REST_S) -> tuple[float, float]:
+    """Give the seconds of processor time, and the wake-ups, of each second of a rest."""
+    before, begun = _used(service.process.pid), time.monotonic()
+    time.sleep(for_s)  # the rest itself
+    after, seconds = _used(service.process.pid), time.monotonic() - begun
+    return (after[0] - before[0]) / seconds, (after[1] - before[1]) / seconds
+
+
+def _used(pid: int) -> tuple[float, int]:
+    """Give processor seconds and voluntary switches of all threads of a process so far (proc(5))."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    ticks = int(fields[11]) + int(fields[12])
+    switches = sum(
+        _value(task / "status", "voluntary_ctxt_switches") for task in Path(f"/proc/{pid}/task").iterdir()
+    )
+    return ticks / os.sysconf("SC_CLK_TCK"), switches
+
+
+def _status(service: Service, key: str) -> int:
+    return _value(Path(f"/proc/{service.process.pid}/status"), key)
+
+
+def _value(path: Path, key: str) -> int:
+    return next(int(line.split()[1]) for line in path.read_text().splitlines() if line.startswith(f"{key}:"))
