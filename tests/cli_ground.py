@@ -15,7 +15,7 @@ from replicatord.ledger.ledger import Ledger, open_ledger
 from replicatord.ledger.replan import replan
 from replicatord.media.names import kind_and_format_of_name, split_stem
 from replicatord.model.frames import Digest, Facts, FileStat, SeenFile
-from replicatord.watching.looker import end_loads
+from replicatord.watching.taking import end_loads
 
 if TYPE_CHECKING:
     from pathlib import Path

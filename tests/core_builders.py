@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -15,7 +16,10 @@ from pathlib import Path
 from typing import Final
 
 from replicatord.config.layout import parse_layout
+from replicatord.copying.context import Context
+from replicatord.ledger.desk import LedgerDesk
 from replicatord.ledger.ledger import Ledger, open_ledger
+from replicatord.log.replication import ReplicationLog
 from replicatord.media.names import kind_and_format_of_name, split_stem
 from replicatord.model.copies import Medium
 from replicatord.model.frames import (
@@ -170,3 +174,21 @@ def tree_of(root: Path) -> dict[str, bytes]:
         for path in sorted(root.rglob("*"))
         if path.is_symlink() or path.is_file()
     }
+
+
+@contextmanager
+def context_at(
+    folder: Path, settings: Settings, *, monotonic: Callable[[], float] = time.monotonic
+) -> Iterator[Context]:
+    """Give the surroundings of the parts that act, with a ledger and a log in a folder; it is 2026-01-26, 21:14."""
+    log = ReplicationLog(str(folder / "replication.jsonl"), rotate_bytes=1 << 40)
+    desk = LedgerDesk(lambda: ledger_at(folder), log)
+    yield Context(
+        settings=settings,
+        desk=desk,
+        now=lambda: datetime(2026, 1, 26, 21, 14, 3, tzinfo=UTC),
+        monotonic=monotonic,
+        look_again=lambda _source, _path: None,
+    )
+    desk.close()
+    log.close()

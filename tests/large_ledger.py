@@ -19,7 +19,7 @@ LACKING: Final = 2_000  # of them plover does not have yet
 MONTHS: Final = 14  # January 2025 to February 2026, the same share of the files in each
 
 
-def make_large_ground(root: Path) -> Ground:
+def make_large_ground(root: Path, *, files: int = FILES) -> Ground:
     """Make it: half of the files on each drive of the shelf studio, all but the last ones on plover, away."""
     ground = make_ground(root, SHELF_SETTINGS)
     with ground.open_ledger() as ledger, ledger.transaction():
@@ -32,10 +32,11 @@ def make_large_ground(root: Path) -> Ground:
             ledger.bays.set_state(name, state="away" if name == "plover" else "here", reason="", at=AT)
     db = sqlite3.connect(ground.settings.ledger)
     numbers = "WITH RECURSIVE n (c) AS (SELECT 1 UNION ALL SELECT c + 1 FROM n WHERE c < :many)"
-    values = {"many": FILES, **drives}
+    values = {"many": files, **drives}
     where = "CASE WHEN c <= :many / 2 THEN :curlew ELSE :snipe END"
     name = f"CASE {where} WHEN :curlew THEN 'curlew' ELSE 'snipe' END"
-    path = "CAST('2026/01/' || c AS BLOB)"
+    own = "printf('%d.%s', (c + 1) / 2, CASE c % 2 WHEN 1 THEN 'DNG' ELSE 'JPG' END)"
+    path = f"CAST('2026/01/' || {own} AS BLOB)"
     with db:
         db.execute(
             f"{numbers} INSERT INTO content SELECT c, CAST(printf('%032d', c) AS BLOB), 20 FROM n", values
@@ -43,20 +44,21 @@ def make_large_ground(root: Path) -> Ground:
         db.execute(
             "INSERT INTO load (id, source, began_at, last_at, state, files, size_bytes)"
             f" SELECT id, 'cards', '{AT}', '{AT}', 3, 400, 8000 FROM content WHERE id <= ? / 400 + 1",
-            (FILES,),
+            (files,),
         )
         db.execute("INSERT INTO folder VALUES (1, 'cards', x'')")
         db.execute(
-            f"{numbers} INSERT INTO frame (id, folder, stem, main_content) SELECT (c + 1) / 2, 1, CAST(c AS BLOB), c"
+            f"{numbers} INSERT INTO frame (id, folder, stem, main_content) SELECT (c + 1) / 2, 1, CAST((c + 1) / 2 AS BLOB), c"
             " FROM n WHERE c % 2",
             values,
         )
         db.execute(
             f"{numbers} INSERT INTO file (frame, name, content, load, size_bytes, mtime_ns, ctime_ns, inode, kind, format,"
-            " is_raw, camera, problem) SELECT (c + 1) / 2, CAST(c AS BLOB), c, c / 400 + 1, 20, 0, 0, c, 'photo', 'dng', 1,"
+            f" is_raw, camera, problem) SELECT (c + 1) / 2, CAST({own} AS BLOB), c, c / 400 + 1, 20, 0, 0, c, 'photo', 'dng', 1,"
             " 'Estuary One', '' FROM n",
             values,
         )
+        db.execute("INSERT INTO loaded (load, file, content) SELECT load, id, content FROM file")
         copy = "INSERT INTO copy (id, drive, path, content, size_bytes, state, mtime_ns, verified_at)"
         db.execute(f"{numbers} {copy} SELECT c, {where}, {path}, c, 20, 0, 0, '{AT}' FROM n", values)
         db.execute(f"{numbers} {copy} SELECT c + :many, :plover, {path}, c, 20, 0, 0, '{AT}' FROM n", values)
@@ -64,20 +66,20 @@ def make_large_ground(root: Path) -> Ground:
             "INSERT INTO placement (frame, tier, bay, name, content, size_bytes, path, planned, path_key, state, copy)"
             " SELECT (c + 1) / 2, 'everything'"
         )
-        rest = f"CAST(c AS BLOB), c, 20, {path}, {path}, {path}, 1"
+        rest = f"CAST({own} AS BLOB), c, 20, {path}, {path}, {path}, 1"
         db.execute(f"{numbers} {place}, {name}, {rest}, c FROM n", values)
         db.execute(f"{numbers} {place}, 'plover', {rest}, c + :many FROM n", values)
         db.executemany(
             "INSERT INTO month VALUES (?, ?)",
             [
-                (f"{2025 + n // 12}-{n % 12 + 1:02}", 1 + i * FILES // MONTHS)
+                (f"{2025 + n // 12}-{n % 12 + 1:02}", 1 + i * files // MONTHS)
                 for i, n in enumerate(range(MONTHS))
             ],
         )
-        db.execute("DELETE FROM copy WHERE id > ?", (2 * FILES - LACKING,))
+        db.execute("DELETE FROM copy WHERE id > ?", (2 * files - LACKING,))
         db.execute(
             "UPDATE placement SET state = 0, copy = NULL WHERE bay = 'plover' AND content > ?",
-            (FILES - LACKING,),
+            (files - LACKING,),
         )
     db.close()
     return ground

@@ -20,7 +20,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, TypeVar
@@ -38,7 +38,19 @@ HIDDEN: Final = ".replicatord"
 # What a drive's hidden folder holds when nothing is wrong; partial/, earlier/ and set-aside/ besides.
 HIDDEN_FILES: Final = frozenset({"drive.json", "lock", "probe", "SHA256SUMS", "ledger.sqlite"})
 
-_ONCE: Final = """\
+# With REPLICATORD_MUTANT in its environment it has a defect, which a test has to notice; with REPLICATORD_FAULTS
+# a test can have its threads die.
+_SWITCHES: Final = """\
+import os
+if os.environ.get("REPLICATORD_MUTANT"):
+    from tests.faults.mutants import switch_on
+    switch_on()
+if os.environ.get("REPLICATORD_FAULTS"):
+    from tests.faults.deaths import listen
+    listen()
+"""
+_ONCE: Final = f"""\
+{_SWITCHES}
 import sys
 from replicatord.config import read_settings
 from replicatord.errors import AppError
@@ -54,7 +66,8 @@ except AppError as exc:
     print(exc)
     sys.exit(2)
 """
-_RUN: Final = """\
+_RUN: Final = f"""\
+{_SWITCHES}
 import sys
 from replicatord.errors import AppError
 from replicatord.service import run_service
@@ -99,6 +112,7 @@ class Studio:
     tiers: str = TIERS
     more: str = ""  # further lines of the settings file
     zone: str = "UTC"
+    through: tuple[str, ...] = ()  # the words of a command that runs the program for us
 
     @property
     def cards(self) -> Path:
@@ -148,11 +162,11 @@ class Studio:
         self.write_settings()
         return self.drives[name]
 
-    def once(self) -> Pass:
-        """Run one pass to its end."""
+    def once(self, more: Mapping[str, str] | None = None) -> Pass:
+        """Run one pass to its end, with `more` in its environment."""
         done = subprocess.run(
-            [sys.executable, "-c", _ONCE, str(self.settings)],
-            env=self.environment(),
+            [*plain_user(), sys.executable, "-c", _ONCE, str(self.settings)],
+            env=self.environment(more),
             cwd=self.folder,
             capture_output=True,
             text=True,
@@ -162,11 +176,13 @@ class Studio:
         assert "Traceback" not in done.stderr, done.stderr
         return Pass(status=done.returncode, said=done.stdout + done.stderr)
 
-    def ask(self, *words: str, within_s: float = 60.0) -> subprocess.CompletedProcess[str]:
+    def ask(
+        self, *words: str, within_s: float = 60.0, more: Mapping[str, str] | None = None
+    ) -> subprocess.CompletedProcess[str]:
         """Run one of the program's commands, as a person does, beside a service or not."""
         return subprocess.run(
             [sys.executable, "-m", "replicatord", *words, "--settings", str(self.settings)],
-            env=self.environment(),
+            env=self.environment(more),
             cwd=self.folder,
             capture_output=True,
             text=True,
@@ -191,7 +207,14 @@ class Studio:
         """Start a pass or the service; whoever starts it ends it. What it says goes to a file."""
         with (self.folder / "said.txt").open("ab") as said:
             return subprocess.Popen(
-                [sys.executable, "-c", _RUN if service else _ONCE, str(self.settings)],
+                [
+                    *self.through,
+                    *plain_user(),
+                    sys.executable,
+                    "-c",
+                    _RUN if service else _ONCE,
+                    str(self.settings),
+                ],
                 env=self.environment(more),
                 cwd=self.folder,
                 stdout=said,
@@ -368,6 +391,31 @@ def stats(root: Path) -> dict[str, tuple[int, ...]]:
     return found
 
 
+def plain_user() -> list[str]:
+    """Give the words that run a program without root's right to read and write whatever it likes (capabilities(7))."""
+    if os.geteuid() != 0 or shutil.which("setpriv") is None:
+        return []
+    return ["setpriv", "--bounding-set=-dac_override,-dac_read_search", "--"]
+
+
+@contextmanager
+def closed(place: Path) -> Iterator[None]:
+    """Have a file or folder that the studio's programs may not read, though they can see that it is there."""
+    mode = place.stat().st_mode
+    place.chmod(0)
+    try:
+        yield
+    finally:
+        for path in (place, *place.parent.parent.rglob(place.name)):  # wherever it was moved meanwhile
+            if path.exists():
+                path.chmod(mode)
+
+
+def why_nothing_closed() -> str:
+    """Say why nothing can be closed to the studio's programs here; "" when it can."""
+    return "" if os.geteuid() != 0 or shutil.which("setpriv") else "giving up root's rights needs setpriv"
+
+
 @contextmanager
 def unreadable(place: Path) -> Iterator[None]:
     """Have a file that cannot be read: for root one whose first byte gives EIO, the memory of a process (proc(5))."""
@@ -383,11 +431,38 @@ def unreadable(place: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        subprocess.run(["umount", str(place)], check=True)
+        unmount(place)
 
 
-def until(look: Callable[[], Answer], *, within_s: float = WITHIN_S) -> Answer:
-    """Look again and again until there is something; fail when there is nothing in time."""
+def unmount(point: Path) -> None:
+    """Unmount, once nobody has it open: any program of ours that runs beside looks at each mount for an instant."""
+    last = [""]
+
+    def is_done() -> bool:
+        done = subprocess.run(["umount", str(point)], check=False, capture_output=True, text=True)
+        last[0] = done.stderr
+        return done.returncode == 0 or not os.path.ismount(point)
+
+    until(is_done, why=lambda: last[0])
+
+
+@contextmanager
+def connected(path: str) -> Iterator[socket.socket]:
+    """Have a connection to a program of the tests, once it listens there."""
+    with socket.socket(socket.AF_UNIX) as control:
+
+        def is_done() -> bool:
+            with suppress(FileNotFoundError, ConnectionRefusedError):  # bound, and not listening yet
+                control.connect(path)
+                return True
+            return False
+
+        until(is_done)
+        yield control
+
+
+def until(look: Callable[[], Answer], *, within_s: float = WITHIN_S, why: Callable[[], str] = str) -> Answer:
+    """Look again and again until there is something; fail when there is nothing in time, and say `why`."""
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline:
         found = look()
@@ -395,7 +470,7 @@ def until(look: Callable[[], Answer], *, within_s: float = WITHIN_S) -> Answer:
             return found
         time.sleep(0.005)  # only how often it looks; what is waited for decides
     found = look()
-    assert found, f"nothing came within {within_s} s"
+    assert found, f"nothing came within {within_s} s. {why()}"
     return found
 
 
@@ -475,7 +550,34 @@ def small_disk(folder: Path, *, size_bytes: int) -> Iterator[tuple[Path, Path]]:
     try:
         yield point, image
     finally:
-        subprocess.run(["umount", str(point)], check=False)
+        if os.path.ismount(point):
+            unmount(point)
+
+
+@contextmanager
+def frozen(point: Path) -> Iterator[Callable[[], None]]:
+    """Have a file system let no write return, until the block ends or what is given is called.
+
+    As a dying disk does (ioctl_fsfreeze in fsfreeze(8)).
+    """
+    subprocess.run(["fsfreeze", "--freeze", str(point)], check=True)
+    is_frozen = True
+
+    def thaw() -> None:
+        nonlocal is_frozen
+        if is_frozen:
+            subprocess.run(["fsfreeze", "--unfreeze", str(point)], check=True)
+            is_frozen = False
+
+    try:
+        yield thaw
+    finally:
+        thaw()
+
+
+def why_nothing_frozen() -> str:
+    """Say why no drive can be made to hang here; "" when one can."""
+    return why_no_small_disk() or ("" if shutil.which("fsfreeze") else "making a drive hang needs fsfreeze")
 
 
 def why_no_small_disk() -> str:

@@ -20,10 +20,10 @@ from hypothesis import strategies as st
 
 from replicatord.media.names import split_stem
 from replicatord.model.copies import Placement
-from replicatord.model.frames import Frame, Kind, SeenFile, TimeOrigin
+from replicatord.model.frames import Frame, FrameId, Kind, SeenFile, TimeOrigin
 from replicatord.model.settings import Only, Settings, Trip
 from replicatord.rules.paths import HIDDEN_FOLDER, NAME_MAX_BYTES, path_key, trip_of
-from replicatord.rules.plan import plan_picture
+from replicatord.rules.plan import frames_that_matter, plan_picture
 from replicatord.rules.tiers import takes
 from tests.core_builders import NothingKnown, captured, frame_of, seen, settings_of, tier
 
@@ -207,6 +207,18 @@ def test_p4_the_order_of_what_comes_in_does_not_matter(
     picture: list[Frame], studio: Settings, data: st.DataObject
 ) -> None:
     assert plan(data.draw(st.permutations(picture)), studio) == plan(picture, studio)
+
+
+@FEW
+@given(picture=pictures(), studio=studios(), data=st.data())
+def test_p5_frames_that_do_not_matter_may_be_left_out(
+    picture: list[Frame], studio: Settings, data: st.DataObject
+) -> None:
+    again = data.draw(st.lists(st.sampled_from(picture), max_size=5))  # the same under other numbers
+    numbered = [replace(frame, id=FrameId(number)) for number, frame in enumerate(picture + again, 1)]
+    few = frames_that_matter(numbered, settings=studio, today=TODAY)
+    assert len(few) <= len(picture)
+    assert plan(few, studio) == plan(numbered, studio)
 
 
 @FEW

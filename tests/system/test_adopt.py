@@ -27,7 +27,7 @@ from replicatord.drives.identity import read_identity
 from replicatord.drives.kernel import Mount
 from replicatord.drives.presence import OpenDrive, open_drive
 from replicatord.drives.twins import Twins, read_id
-from tests.studio import NAME, adopt, until, why_no_small_disk
+from tests.studio import NAME, adopt, unmount, until, why_no_small_disk
 
 _NO_DISK: Final = why_no_small_disk()
 pytestmark = pytest.mark.skipif(bool(_NO_DISK), reason=_NO_DISK)
@@ -70,12 +70,12 @@ class Bench:
         """Mount an image or a device at a drive's mount point, until it is pulled or the test ends."""
         point = self.point(name)
         call("mount", "-o", options, str(device), str(point))
-        self.stack.callback(subprocess.run, ["umount", "-q", str(point)], check=False)
+        self.stack.callback(unmount, point)
         return point
 
     def pull(self, name: str) -> None:
         """Unmount what is at a drive's mount point."""
-        call("umount", str(self.point(name)))
+        unmount(self.point(name))
 
     def name(self, drive: str, *, more: str = ", medium: hdd") -> None:
         """Have a drive in the settings."""
@@ -345,7 +345,7 @@ def test_an_identity_is_renewed_where_no_rename_is_safe_by_itself(bench: Bench) 
     bench.name("curlew", more=", medium: hdd, disk: first")
     point = bench.point("curlew")
     call("mount.exfat-fuse", disk, str(point))
-    bench.stack.callback(subprocess.run, ["umount", "-q", str(point)], check=False)
+    bench.stack.callback(unmount, point)
     assert bench.run("curlew", "--yes") == 0
     ids = [id_on(point)]
     for _ in range(2):
@@ -396,7 +396,7 @@ def test_a_source_that_is_mounted_a_second_time_is_refused(
 ) -> None:
     """A bind mount of a source on another disk, or of a folder in it: no path tells that it is one."""
     call("mount", "-o", "loop", str(bench.image("cards")), str(bench.folder / "cards"))
-    bench.stack.callback(subprocess.run, ["umount", "-q", str(bench.folder / "cards")], check=False)
+    bench.stack.callback(unmount, bench.folder / "cards")
     (bench.folder / "cards/2026").mkdir()
     bench.name("curlew", more=", medium: hdd, disk: first")
     point = bench.plug(bench.folder / part, "curlew", "bind")

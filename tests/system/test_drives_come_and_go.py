@@ -8,8 +8,8 @@ import random
 import shutil
 import subprocess
 import time
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from collections.abc import Iterator
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 import pytest
@@ -21,12 +21,15 @@ from tests.studio import (
     Studio,
     adopt,
     check_sums,
+    frozen,
     make_frame,
+    make_load,
     new_studio,
     running,
     tree,
     until,
     why_no_small_disk,
+    why_nothing_frozen,
 )
 
 _DAY = "2026:01:26 07:30:00"
@@ -372,24 +375,6 @@ def test_a_drive_that_returns_starts_within_three_seconds(tmp_path: Path, disks:
         wait_verified(service, "curlew", 300)
 
 
-@contextmanager
-def frozen(point: Path) -> Iterator[Callable[[], None]]:
-    """Have a file system let no write return, until the block ends or what is given is called."""
-    subprocess.run(["fsfreeze", "--freeze", str(point)], check=True)
-    is_frozen = True
-
-    def thaw() -> None:
-        nonlocal is_frozen
-        if is_frozen:
-            subprocess.run(["fsfreeze", "--unfreeze", str(point)], check=True)
-            is_frozen = False
-
-    try:
-        yield thaw
-    finally:
-        thaw()
-
-
 def is_locked(path: Path) -> bool:
     """Tell whether somebody holds the lock file (flock(2))."""
     with path.open("rb") as file:
@@ -400,8 +385,7 @@ def is_locked(path: Path) -> bool:
     return False
 
 
-@needs_disks
-@pytest.mark.skipif(shutil.which("fsfreeze") is None, reason="making a drive hang needs fsfreeze")
+@pytest.mark.skipif(bool(why_nothing_frozen()), reason=why_nothing_frozen())
 def test_a_drive_that_hangs_blocks_nothing_but_its_own_lane(tmp_path: Path, disks: dict[str, Disk]) -> None:
     """A frozen file system lets no write return, as a dying disk does (ioctl_fsfreeze in fsfreeze(8))."""
     curlew = disks["curlew"]
@@ -457,3 +441,21 @@ def test_i8_the_only_copies_left_are_not_moved_though_they_are_bad(
     assert sorted(text[:6] for text in kept) == [b"curlew", b"dunlin"]  # nothing is lost of either
     assert path in photographs(studio.drives["curlew"]) or path in photographs(studio.drives["dunlin"])
     assert path not in photographs(disks["snipe"].point)
+
+
+def test_a_drive_is_not_said_to_have_all_before_the_sources_were_looked_through(tmp_path: Path) -> None:
+    """At the first start: a person who reads the log must not unplug what is just about to be written to."""
+    tiers = '  everything: {from: [cards, favourites], to: [curlew, dunlin], layout: "{folder}/{name}"}\n'
+    studio = new_studio(tmp_path, drives=["curlew", "dunlin"], tiers=tiers)
+    make_load(studio, random.Random(3), first=0, frames=4)
+    with running(studio) as service:
+        for drive in ("curlew", "dunlin"):
+            service.wait_line("drive_is_up_to_date", drive=drive)
+            told = [str(line["event"]) for line in studio.lines() if line.get("drive") == drive]
+            assert "copy_verified" in told[: told.index("drive_is_up_to_date")]
+        service.stop()
+    again = new_studio(tmp_path / "once", drives=["curlew"], tiers=tiers.replace(", dunlin", ""))
+    make_load(again, random.Random(3), first=0, frames=2)
+    assert again.once().status == 0
+    told = [str(line["event"]) for line in again.lines() if line.get("drive") == "curlew"]
+    assert told.index("copy_verified") < told.index("drive_is_up_to_date")

@@ -21,6 +21,7 @@ from tests.studio import (
     small_disk,
     stats,
     tree,
+    unmount,
     why_no_small_disk,
 )
 
@@ -232,7 +233,7 @@ def test_a_disk_that_is_away_for_a_while(studio: Studio, tmp_path: Path) -> None
         adopt(root, "curlew")
         studio.mounts.add("curlew")
         studio.add_drive("curlew", "hdd", root=root, adopted=False)
-        subprocess.run(["umount", str(root)], check=True)
+        unmount(root)
         assert_waits(studio, "nothing is mounted")
         assert list(root.iterdir()) == []
         subprocess.run(["mount", "-o", "loop", str(image), str(root)], check=True)

@@ -555,6 +555,29 @@ def test_the_log_tells_what_a_copy_would_be_called_elsewhere(passed: Passed, kin
             assert unfit_path(path, abilities) == planned
 
 
+_WITHOUT: Final = ("exfat", "fat16")  # neither a rename that refuses to replace, nor links
+
+
+@pytest.mark.parametrize("kind", [param for param in ALL if param.values[0] in _WITHOUT])
+def test_what_is_restored_to_it_replaces_nothing_and_goes_on(tmp_path: Path, kind: str) -> None:
+    tiers = '  everything: {from: [cards], to: [curlew], layout: "{name}"}\n'
+    with plugged(tmp_path, KINDS[kind]) as disk:
+        studio = new_studio(tmp_path / "studio", drives=["curlew"], tiers=tiers)
+        for number in range(3):
+            (studio.cards / f"TIDE{number}.CR3").write_bytes(random.Random(number).randbytes(70_000))
+        assert studio.once().status == 0
+        wanted = tree(studio.cards)
+        words = ("restore", "--all", "--to", str(disk.point), "--go")
+        (disk.point / "TIDE0.CR3").write_bytes(b"somebody's")
+        for _ in range(2):
+            assert studio.ask(*words).returncode == 1
+            assert tree(disk.point) == {**wanted, "TIDE0.CR3": b"somebody's"}
+            (disk.point / "TIDE1.CR3").unlink()
+        (disk.point / "TIDE0.CR3").unlink()
+        assert studio.ask(*words).returncode == 0
+        assert tree(disk.point) == wanted
+
+
 def test_a_full_disk_of_fuse_is_told_as_full(tmp_path: Path) -> None:
     """FUSE drivers say in several ways that a disk is full: fusefat says EPERM (measured)."""
     kinds = {name: replace(KINDS[name], size_bytes=20 * _MIB) for name in ("exfat", "fat16", "ntfs")}

@@ -65,6 +65,11 @@ def test_nothing_is_replaced_until_a_person_says_so(studio: Studio) -> None:
         assert replaced < FRAMES  # it stopped
     again = studio.once()  # a restart does not forget it
     assert len(pictures(studio, "curlew", earlier=True)) == replaced, again.said
+    plan = studio.ask("plan").stdout
+    assert "PROBLEM: cards is held" in plan
+    assert "replicatord release cards" in plan
+    where = studio.ask("where", "TIDE0001.DNG").stdout
+    assert "Its source is HELD" in where, where
     refused = release(studio, "cards")
     assert refused.returncode == 2
     assert "no terminal" in refused.stderr

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import subprocess
 from pathlib import Path
 from typing import Final
 
@@ -18,6 +19,7 @@ from tests.studio import (
     new_studio,
     running,
     small_disk,
+    unmount,
     why_no_small_disk,
 )
 
@@ -112,3 +114,48 @@ def test_i4_what_rotted_underneath_is_found_though_memory_still_has_it(tmp_path:
         assert copy.read_bytes() == content, "it is no longer in memory: this test would prove nothing"
         done = studio.ask("drill", "--prove", "1")
         assert (done.returncode, "NOT as it should be" in done.stdout) == (1, True), done.stdout + done.stderr
+
+
+@pytest.mark.skipif(bool(_NO_DISK), reason=_NO_DISK)
+def test_i4_a_copy_that_gives_an_error_counts_as_none_from_then_on(tmp_path: Path) -> None:
+    studio = new_studio(tmp_path / "studio", drives=[], tiers="")
+    with small_disk(tmp_path / "disk", size_bytes=32 << 20) as (root, image):
+        adopt(root, "curlew")
+        studio.mounts.add("curlew")
+        studio.tiers = '  everything: {from: [cards], to: [curlew, dunlin], layout: "{folder}/{name}"}\n'
+        studio.add_drive("curlew", "ssd", root=root, adopted=False)
+        studio.add_drive("dunlin", "ssd")
+        make_frame(studio.cards / "shore", "TIDE0001", random.Random(4), stars=0, captured=DAY)
+        assert studio.once().status == 0
+        unmount(root)
+        # The header of the tree of its blocks is gone: looking at it gives EUCLEAN (ext4).
+        request = "set_inode_field /shore/TIDE0001.DNG block[0] 0"
+        subprocess.run(["debugfs", "-w", "-R", request, str(image)], check=True, capture_output=True)
+        subprocess.run(["mount", "-o", "loop", str(image), str(root)], check=True)
+        done = studio.ask("drill", "--prove", "9")
+        assert (done.returncode, "NOT as it should be" in done.stdout) == (1, True), done.stdout + done.stderr
+        studio.once()  # it is made anew from dunlin, beside the damaged entry
+        assert (
+            sum(name.startswith("TIDE0001") and name.endswith("DNG") for name in os.listdir(root / "shore"))
+            == 2
+        )
+        assert len(studio.lines("copy_verified", drive="curlew", source="cards/shore/TIDE0001.DNG")) == 2
+
+
+def test_what_was_set_aside_is_forgotten_once_a_person_removed_it(studio: Studio) -> None:
+    bad = studio.drives["curlew"] / "2026/01/shore/TIDE0002.DNG"
+    at = bad.stat()
+    bad.write_bytes(b"rot" + bad.read_bytes()[3:])
+    os.utime(bad, ns=(at.st_atime_ns, at.st_mtime_ns))
+    studio.ask("fixity", "curlew", "--all")
+    (aside,) = (studio.drives["curlew"] / ".replicatord" / "set-aside").iterdir()
+    aside.unlink()
+    studio.once()
+    assert not any("set aside" in need for need in studio.needs())
+
+
+def test_a_check_that_found_nothing_due_says_so(studio: Studio) -> None:
+    done = studio.ask("fixity", "curlew")
+    assert done.returncode == 0
+    assert "nothing was due" in done.stdout
+    assert "all as they should be" not in done.stdout

@@ -8,12 +8,15 @@ import os
 import random
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+import bagit
 import pytest
 
 from replicatord.copying.restoring import PARTIAL
@@ -119,6 +122,23 @@ def test_what_is_asked_for_comes_back_as_it_was(studio: Studio, ground: Ground) 
         (studio.folder / "back").mkdir()
 
 
+def test_i1_a_link_in_the_folder_is_not_followed_and_keeps_nothing_else_back(
+    studio: Studio, ground: Ground
+) -> None:
+    """It might lead into a source; no file is made or replaced behind it."""
+    (studio.folder / "back" / "2026").mkdir()
+    (studio.folder / "back" / "2026" / "03").symlink_to(studio.cards)
+    before = tree(studio.cards)
+    status, found, _ = restore(studio, "--all", "--go")
+    assert status == 1
+    assert tree(studio.cards) == before
+    (studio.folder / "back" / "2026" / "03").unlink()
+    assert back(studio) == {
+        path: text for path, text in ground.wanted.items() if not path.startswith("2026/03")
+    }
+    assert "in the place of a folder" in json.dumps(found)
+
+
 def test_what_came_back_is_what_it_was_by_the_stock_utility_and_is_there_already_the_second_time(
     studio: Studio, ground: Ground
 ) -> None:
@@ -129,6 +149,145 @@ def test_what_came_back_is_what_it_was_by_the_stock_utility_and_is_there_already
         assert listed.stdout.split()[0].decode() == hashlib.sha256(text).hexdigest()
     status, again, _ = restore(studio, "--all", "--go")
     assert (status, again["restored"]) == (0, 0)
+
+
+def test_nothing_of_anybody_is_removed_from_where_unproved_files_lie(studio: Studio, ground: Ground) -> None:
+    mine = studio.folder / "mine"
+    mine.mkdir()
+    (mine / "wedding.DNG").write_bytes(b"the only one")
+    (studio.folder / "back" / PARTIAL).symlink_to(mine)
+    status, _, said = restore(studio, "--all", "--go")
+    assert (status, (mine / "wedding.DNG").read_bytes()) == (2, b"the only one")
+    assert "move that away" in said
+    (studio.folder / "back" / PARTIAL).unlink()
+    (studio.folder / "back" / PARTIAL).mkdir()
+    (studio.folder / "back" / PARTIAL / "letter.txt").write_bytes(b"mine too")
+    (studio.folder / "back" / PARTIAL / "999999999-7").write_bytes(b"of a run that was killed")
+    assert restore(studio, "--all", "--go")[0] == 0
+    assert back(studio) == {**ground.wanted, f"{PARTIAL}/letter.txt": b"mine too"}
+
+
+def test_two_runs_into_one_folder_do_not_disturb_each_other(studio: Studio, ground: Ground) -> None:
+    words = [*_command(studio), "--to", str(studio.folder / "back"), "--go", "--all"]
+    runs = [subprocess.Popen(words, env=studio.environment(), stdout=subprocess.DEVNULL) for _ in range(4)]
+    ends = {run.wait(timeout=60) for run in runs}
+    assert ends <= {0, 1}  # a file that another run made in that instant is told as being there
+    assert restore(studio, "--all", "--go")[0] == 0
+    assert back(studio) == ground.wanted
+
+
+def test_a_bag_is_one_by_the_reference_library(studio: Studio, ground: Ground) -> None:
+    """Source: RFC 8493; bagit-python, the Library of Congress's own."""
+    status, plan, _ = restore(studio, "--all", "--bag")
+    assert (status, plan["restored"], back(studio)) == (0, None, {})
+    status, done, said = restore(studio, "--all", "--bag", "--go")
+    assert (status, done["bagged"]) == (0, len(ground.wanted)), said
+    bag = bagit.Bag(str(studio.folder / "back"))
+    bag.validate()
+    assert bag.version_info == (1, 0)
+    assert bag.info["Source-Organization"] == "Tidewrack Studio"
+    payload = {f"data/{path}": hashlib.sha256(text).hexdigest() for path, text in ground.wanted.items()}
+    assert {path: digests["sha256"] for path, digests in bag.payload_entries().items()} == payload
+    assert not list((studio.folder / "back").glob("**/.being-restored"))
+    status, _, said = restore(studio, "--all", "--bag", "--go")
+    assert status == 2
+    assert "is a bag already" in said
+    (studio.folder / "back" / "data" / "2026" / "extra").write_bytes(b"not sent")
+    with pytest.raises(bagit.BagValidationError):
+        bagit.Bag(str(studio.folder / "back")).validate()
+
+
+def test_a_bag_is_not_closed_while_something_is_missing(studio: Studio) -> None:
+    for drive in studio.drives.values():
+        (drive / "2026/03/shore/TIDE0002.DNG").unlink()
+    status, done, _ = restore(studio, "--all", "--bag", "--go")
+    assert (status, done["bagged"]) == (1, 0)
+    assert not (studio.folder / "back" / "bagit.txt").exists()
+
+
+def test_a_bag_wants_a_folder_of_its_own(studio: Studio) -> None:
+    (studio.folder / "back" / "letter.txt").write_text("somebody's")
+    status, _, said = restore(studio, "--all", "--bag", "--go")
+    assert status == 2
+    assert "holds other things" in said
+
+
+@pytest.mark.parametrize("where", ["source", "drive"])
+def test_i1_a_bag_is_not_made_through_a_link(studio: Studio, where: str) -> None:
+    """As on a stick that somebody else prepared."""
+    place = studio.cards if where == "source" else studio.drives["curlew"]
+    before = tree(place)
+    (studio.folder / "back" / "data").symlink_to(place)
+    status, _, said = restore(studio, "--all", "--bag", "--go")
+    assert status == 2
+    assert "holds other things" in said
+    assert tree(place) == before
+
+
+@pytest.mark.parametrize("other", ["letter.txt", ".being-restored/letter.txt", "2026/03/shore/pipe"])
+def test_a_bag_holds_nothing_but_what_was_brought_back(studio: Studio, other: str) -> None:
+    path = studio.folder / "back" / "data" / other
+    path.parent.mkdir(parents=True)
+    if path.name == "pipe":
+        os.mkfifo(path)
+    else:
+        path.write_text("somebody's")
+    status, _, said = restore(studio, "--all", "--bag", "--go")
+    assert status == 2
+    assert other in said
+    assert not (studio.folder / "back" / "bagit.txt").exists()
+    path.rename(studio.folder / "elsewhere")
+    assert restore(studio, "--all", "--bag", "--go")[0] == 0
+    bagit.Bag(str(studio.folder / "back")).validate()
+
+
+def test_a_bag_is_not_closed_over_bytes_that_changed_since_they_were_proved(studio: Studio) -> None:
+    """As on a stick that has less room than it says: what comes later takes the place of what was first."""
+    (studio.cards / "large").mkdir(parents=True)
+    for number in range(400):
+        (studio.cards / "large" / f"TIDE{number:04d}.DNG").write_bytes(os.urandom(50_000))
+    assert studio.once().status == 0
+    data = studio.folder / "back" / "data"
+    with subprocess.Popen(
+        [*_command(studio), "--all", "--bag", "--go", "--to", str(studio.folder / "back")],
+        env=studio.environment(),
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
+    ) as process:
+        first = until(lambda: [path for path in data.rglob("*.DNG") if path.stat().st_size])[0]
+        first.write_bytes(bytes(first.stat().st_size))
+        _, said = process.communicate(timeout=60)
+    assert process.returncode == 2, said
+    assert "is not any more what was brought back" in said
+    assert not (studio.folder / "back" / "bagit.txt").exists()
+
+
+@pytest.mark.parametrize("name", ["bag-info.txt", "tagmanifest-sha256.txt", "bagit.txt"])
+def test_i11_a_bag_that_was_broken_off_is_gone_on_with(studio: Studio, name: str) -> None:
+    """At a tag file; a half file that a killed run left, whose number another process has by now, is none of it."""
+    partial = studio.folder / "back" / "data" / PARTIAL / f"{os.getpid()}-1"
+    partial.parent.mkdir(parents=True)
+    partial.write_bytes(b"half")
+    (studio.folder / "back" / f"{name}.new").write_bytes(b"ha")
+    assert restore(studio, "--all", "--bag", "--go")[0] == 0
+    bagit.Bag(str(studio.folder / "back")).validate()
+    assert set(os.listdir(studio.folder / "back")) == {
+        *("bag-info.txt", "bagit.txt", "data", "manifest-sha256.txt", "tagmanifest-sha256.txt")
+    }
+    assert not partial.parent.exists()
+
+
+def test_a_name_that_no_bag_can_list_is_told_before_anything_is_brought_back(studio: Studio) -> None:
+    """RFC 8493, 2.1.1 and 2.1.3: a manifest is text in the declared encoding, which should be UTF-8."""
+    (studio.cards / "bytes").mkdir(parents=True)
+    (studio.cards / "bytes" / os.fsdecode(b"\xff.DNG")).write_bytes(b"heron")
+    assert studio.once().status == 0
+    for words in (("--all", "--bag"), ("--all", "--bag", "--go")):
+        status, _, said = restore(studio, *words)
+        assert status == 2
+        assert "this name is not" in said
+    assert back(studio) == {}
 
 
 def test_a_digest_finds_its_file(studio: Studio, ground: Ground) -> None:
@@ -145,6 +304,22 @@ def test_another_file_that_is_there_stays(studio: Studio, ground: Ground) -> Non
     assert status == 1
     assert answer["restored"] == len(ground.wanted) - 1
     assert back(studio) == {**ground.wanted, path: b"mine"}
+
+
+@pytest.mark.parametrize(
+    "way", ["../cards/shore/new.DNG", "2026/../../cards/shore/new.DNG", "{cards}/shore/new.DNG"]
+)
+def test_i1_a_path_in_the_ledger_that_leads_out_of_the_folder_is_not_followed(
+    studio: Studio, way: str
+) -> None:
+    """As a ledger may have that was in other hands."""
+    (studio.cards / "shore").mkdir(exist_ok=True)
+    path = way.format(cards=studio.cards).encode()
+    with closing(sqlite3.connect(studio.folder / "state" / "ledger.sqlite")) as opened, opened:
+        opened.execute("UPDATE placement SET planned = ? WHERE name = ?", (path, b"TIDE0000.DNG"))
+    status, _, _ = restore(studio, "--all", "--go")
+    assert status == 1
+    assert tree(studio.cards) == {}
 
 
 def test_a_rotten_copy_is_passed_over_for_a_good_one(studio: Studio, ground: Ground) -> None:
@@ -234,4 +409,32 @@ def test_an_earlier_version_comes_back_by_what_took_its_place(tmp_path: Path) ->
     assert sorted(back.values()) == sorted(contents[:2])
     assert all(path.split("/", 1)[1].endswith("shore/TIDE0001.xmp") for path in back)
     done = studio.ask("restore", "cards/other", "--earlier", "--to", str(target))
-    assert (done.returncode, "no earlier version goes by these words" in done.stderr) == (2, True)
+    assert (done.returncode, "no earlier version goes by that" in done.stderr) == (2, True)
+
+
+def test_where_drives_differ_the_newest_version_has_the_name_and_another_comes_beside_it(
+    tmp_path: Path,
+) -> None:
+    everything = TIERS.split("  best:", maxsplit=1)[0]
+    studio = new_studio(tmp_path / "studio", drives=["curlew", "dunlin"], tiers=everything)
+    edited, target = studio.cards / "shore" / "TIDE0001.xmp", studio.folder / "back"
+    edited.parent.mkdir()
+    edited.write_bytes(sidecar(0))
+    assert studio.once().status == 0
+    for stars, drives in ((3, "curlew, dunlin"), (0, "curlew")):  # dunlin keeps what it has
+        studio.tiers = everything.replace("curlew, dunlin", drives)
+        studio.write_settings()
+        edited.write_bytes(sidecar(stars))
+        assert studio.once().status == 0
+        target.mkdir(exist_ok=True)
+        assert restore(studio, "--all", "--go")[0] == 0
+        found = {path.rsplit("/", 1)[1]: text for path, text in back(studio).items()}
+        assert found.pop("TIDE0001.xmp") == sidecar(stars)
+        assert list(found.values()) == ([] if stars else [sidecar(3)])
+        shutil.rmtree(target)
+
+
+def test_to_bring_back_nothing_in_particular_is_asked_about(studio: Studio) -> None:
+    done = restore(studio)
+    assert done[0] == 2
+    assert "say what to bring back" in done[2]

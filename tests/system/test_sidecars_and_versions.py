@@ -6,12 +6,14 @@ import hashlib
 import os
 import random
 import time
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from tests.studio import (
+    HIDDEN,
     Studio,
     assert_numbered,
     check_sums,
@@ -250,3 +252,109 @@ def test_raws_whose_jpegs_come_a_moment_later_end_in_one_place(studio: Studio) -
     for drive in _BOTH:
         assert studio.tree(drive) == wanted
     assert_proved(studio)
+
+
+def test_i8_the_last_earlier_version_is_never_let_go(tmp_path: Path) -> None:
+    """What `keep_earlier` is for, and what it never does; a cloud folder counts for nothing."""
+    studio = new_studio(tmp_path)
+    studio.tiers = '  all: {from: [cards], to: [curlew, dunlin, north-cloud], layout: "{folder}/{name}"}\n'
+    studio.write_settings()
+    edited = studio.cards / "shore" / "TIDE0001.xmp"
+    edited.parent.mkdir()
+    contents = [sidecar(stars) for stars in (0, 3, 5)]
+    for content in contents:
+        edited.write_bytes(content)
+        assert studio.once().status == 0
+    earlier = {name: _earlier(root) for name, root in studio.drives.items()}
+    assert all(sorted(found) == sorted(contents[:2]) for found in earlier.values())
+    studio.more = "keep_earlier: 1s\n"
+    studio.write_settings()
+    until(lambda: studio.once().status == 0 and len(studio.lines("earlier_version_let_go")) == 4)
+    for _ in range(2):
+        assert studio.once().status == 0
+    assert len(studio.lines("earlier_version_let_go")) == 4
+    kept = [content for name in ("curlew", "dunlin") for content in _earlier(studio.drives[name])]
+    assert sorted(kept) == sorted(contents[:2])
+    assert _earlier(studio.drives["north-cloud"]) == []
+    for root in studio.drives.values():
+        assert (root / "shore" / "TIDE0001.xmp").read_bytes() == contents[2]
+        check_sums(root, files=1 + len(_earlier(root)))
+
+
+_WAYS = ("rotten", "missing", "edited", "one file", "whole")
+
+
+def replaced(studio: Studio, names: Iterable[str]) -> None:
+    """Have files replaced in their source, and wait until what was before is as old as `keep_earlier` says below."""
+    (studio.cards / "shore").mkdir()
+    for content in (b"before", b"now"):
+        for name in names:
+            (studio.cards / "shore" / name).write_bytes(content + name.encode())
+        assert studio.once().status == 0
+    begun_s = time.monotonic()
+    until(lambda: time.monotonic() - begun_s > 2)  # an age is told in whole seconds
+    studio.more = "keep_earlier: 1s\n"
+    studio.write_settings()
+
+
+def versions(studio: Studio, drive: str) -> dict[str, Path]:
+    """Give the earlier versions on a drive by their names."""
+    found = (studio.drives[drive] / HIDDEN / "earlier").rglob("*")
+    return {path.name: path for path in found if path.is_file()}
+
+
+def harm(way: str, version: Path, other: Path) -> None:
+    at = version.stat()
+    if way == "rotten":
+        version.write_bytes(b"x" * at.st_size)
+        os.utime(version, ns=(at.st_atime_ns, at.st_mtime_ns))
+    elif way == "edited":
+        version.write_bytes(b"a person's")
+    elif way in ("missing", "one file"):
+        version.unlink()
+    if way == "one file":
+        os.link(other, version)
+
+
+def test_i8_an_earlier_version_stays_unless_another_place_gives_it_now(tmp_path: Path) -> None:
+    """The ledger says of each that both drives have it; what is found not to be so is told, and nothing is removed."""
+    tiers = '  all: {from: [cards], to: [curlew, dunlin], layout: "{folder}/{name}"}\n'
+    studio = new_studio(tmp_path, drives=_BOTH, tiers=tiers)
+    names = {f"TIDE{drive}{number}.xmp": (drive, way) for drive in _BOTH for number, way in enumerate(_WAYS)}
+    replaced(studio, names)
+    before = {drive: versions(studio, drive) for drive in _BOTH}
+    for name, (drive, way) in names.items():
+        (other,) = {*_BOTH} - {drive}
+        harm(way, before[drive][name], before[other][name])
+    for _ in range(2):
+        studio.once()
+    left = {drive: versions(studio, drive) for drive in _BOTH}
+    for name, (drive, way) in names.items():
+        (other,) = {*_BOTH} - {drive}
+        good = [left[each][name].read_bytes() for each in _BOTH if name in left[each]]
+        assert b"before" + name.encode() in good, way
+        if way == "edited":
+            assert left[drive][name].read_bytes() == b"a person's"
+    gone = [os.path.basename(str(line["path"])) for line in studio.lines("earlier_version_let_go")]
+    assert sorted(gone) == [name for name, (_, way) in names.items() if way == "whole"]
+    bad = {
+        (line["drive"], os.path.basename(str(line["path"])))
+        for line in studio.lines("earlier_version_is_bad")
+    }
+    assert bad == {(drive, name) for name, (drive, way) in names.items() if way in _WAYS[:3]}
+
+
+def test_i8_an_earlier_version_stays_while_the_other_drive_is_away(tmp_path: Path) -> None:
+    tiers = '  all: {from: [cards], to: [curlew, dunlin], layout: "{folder}/{name}"}\n'
+    studio = new_studio(tmp_path, drives=_BOTH, tiers=tiers)
+    replaced(studio, ["TIDE0001.xmp"])
+    studio.drives["dunlin"].rename(tmp_path / "elsewhere")
+    studio.once()
+    assert versions(studio, "curlew")
+    (tmp_path / "elsewhere").rename(studio.drives["dunlin"])
+    until(lambda: studio.once().status == 0 and studio.lines("earlier_version_let_go"))
+    assert len([*versions(studio, "curlew"), *versions(studio, "dunlin")]) == 1
+
+
+def _earlier(root: Path) -> list[bytes]:
+    return [path.read_bytes() for path in (root / HIDDEN / "earlier").rglob("*") if path.is_file()]

@@ -10,6 +10,7 @@ import re
 import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 from typing import Final
 
@@ -41,16 +42,16 @@ def value_of(unit: Path, key: str) -> str:
 
 def analyze(*words: str, tmp_path: Path) -> subprocess.CompletedProcess[str]:
     """Run systemd-analyze with a home and a runtime folder of its own, which a user's manager needs."""
-    runtime = tmp_path / "runtime"
-    runtime.mkdir(exist_ok=True)
-    return subprocess.run(
-        ["systemd-analyze", *words],
-        env={**os.environ, "XDG_RUNTIME_DIR": str(runtime), "HOME": str(tmp_path)},
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    # Short: sockets of other units lie in it, whose paths have 107 bytes at most (unix(7)).
+    with tempfile.TemporaryDirectory(prefix="run-") as runtime:
+        return subprocess.run(
+            ["systemd-analyze", *words],
+            env={**os.environ, "XDG_RUNTIME_DIR": runtime, "HOME": str(tmp_path)},
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
 
 
 def with_program_that_is_here(unit: Path, folder: Path) -> Path:

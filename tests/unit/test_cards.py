@@ -45,7 +45,7 @@ from tests.core_builders import (
     settings_of,
     tier,
 )
-from tests.studio import until
+from tests.studio import unmount, until
 
 RAW = "DCIM/101TIDEW/TIDE0001.CR3"
 JPEG = "DCIM/101TIDEW/TIDE0001.JPG"
@@ -377,7 +377,7 @@ def out_of_reach(place: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        subprocess.run(["umount", str(place)], check=True)
+        unmount(place)
 
 
 def test_a_file_that_is_not_what_it_was_is_looked_at_again(reader: Reader) -> None:

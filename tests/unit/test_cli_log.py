@@ -323,6 +323,16 @@ def test_what_a_copy_was_read_from_is_told_where_it_matters() -> None:
             {"drive": "d", "path": "p", "set_aside_as": "s", "tries": 1},
             "set aside as s",
         ),
+        (
+            "not_taken",
+            {"source": "cards", "entries": 2, "reason": "2: a FIFO", "examples": ["a"], "level": "warning"},
+            "2 of it are not copied (2: a FIFO), such as ['a']",
+        ),
+        (
+            "copies_proved_again",
+            {"drive": "d", "text": "d had 2 copies read again: 1 as they should be", "level": "warning"},
+            "PROBLEM: had 2 copies read again",
+        ),
         ("facts_not_read", {"source": "cards/x.DNG", "reason": "why"}, "cards/x.DNG: its facts"),
     ],
 )

@@ -138,8 +138,8 @@ def test_why_a_copy_is_not_made_is_told(ground: Ground, capsys: pytest.CaptureFi
 
 def test_what_is_no_longer_asked_for_is_told(ground: Ground, capsys: pytest.CaptureFixture[str]) -> None:
     with ground.open_ledger() as ledger, ledger.transaction():
-        frame = ledger.answers.by_name(b"TIDE0001.DNG", limit=1)[0].frame
-        ledger.wishes.bring_in_step(frozenset({frame}), ())
+        raw = ledger.answers.by_name(b"TIDE0001.DNG", limit=1)[0]
+        ledger.wishes.bring_in_step(raw.content, ())
     assert ground.run("where", RAW) == 0
     assert f"curlew: {ON_DRIVE}: no longer asked for; the copy is kept" in printed(capsys)
 
@@ -243,7 +243,7 @@ def test_the_nearest_drive_to_fetch_comes_first(shelves: Ground, capsys: pytest.
     lines = [line for line in text.splitlines() if not line.startswith("  dunlin:")]
     shelves.file.write_text("\n".join(lines).replace("studio, dunlin, plover", "studio, plover") + "\n")
     assert last_line(shelves, capsys) == (
-        "  To see it, fetch curlew (shelf studio) or plover (away) or dunlin, which is no longer in the settings."
+        "  To see it, fetch curlew (shelf studio) or plover (away) or dunlin, which is not in the settings."
     )
 
 

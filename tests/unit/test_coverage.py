@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections import Counter
 from itertools import product
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 
+from replicatord.config import read_settings
 from replicatord.model.copies import CopyState, Medium
 from replicatord.rules.coverage import FrameGroup, Keeper, Lack, all_months, cover, lacks_of
 from tests.cli_ground import SHELF_SETTINGS, Ground, hold, make_ground, printed, set_state, take
@@ -264,6 +266,29 @@ def test_plain_status_does_not_look_and_does_not_guess(
     assert json.loads(capsys.readouterr().out)["three_two_one"] is None
     ground.run("status", "--json", "-v")
     assert json.loads(capsys.readouterr().out)["three_two_one"]["hold"] == 2
+
+
+def test_plain_status_says_how_it_was_when_the_service_last_judged(
+    ground: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    settings = read_settings(str(ground.file))
+    with ground.open_ledger() as ledger:
+        whole = ledger.coverage.groups(tuple(settings.drives))
+        parts: list[FrameGroup] = []
+        after: int | None = 0
+        while after is not None:
+            part, after = ledger.coverage.some_groups(tuple(settings.drives), after=after, limit=1)
+            parts += part
+        assert Counter({(g.month, g.held_by): g.frames for g in whole}) == sum(
+            (Counter({(g.month, g.held_by): g.frames}) for g in parts), Counter()
+        )
+        with ledger.transaction():
+            text = "3-2-1 rule: holds for 2 of 3 frames."
+            ledger.set_meta("coverage", json.dumps({"at": "2026-01-26T21:14:03Z", "text": text}))
+    ground.run("status")
+    assert f"{text} As of 2026-01-26" in printed(capsys)
+    ground.run("status", "--json")
+    assert json.loads(capsys.readouterr().out)["three_two_one_last"]["text"] == text
 
 
 def test_nothing_known_is_not_called_held(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

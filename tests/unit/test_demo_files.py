@@ -133,7 +133,7 @@ def test_without_pillow_the_demo_says_how_to_get_it(tmp_path: Path) -> None:
         [sys.executable, "-c", program, str(tmp_path)], capture_output=True, text=True, check=True
     )
     assert done.stdout.splitlines() == [str(DemoNeedsPillow())] * 3
-    assert "pip install 'replicatord[demo]'" in done.stdout
+    assert "pip install Pillow" in done.stdout
     assert os.listdir(tmp_path) == []
 
 

@@ -57,6 +57,26 @@ def test_a_staged_file_gets_its_final_name(root: Path, files: DriveFiles) -> Non
     assert tree_of(root) == {os.fsdecode(b"2026/01/\xff.CR3"): b"heron"}
 
 
+@pytest.mark.parametrize("path", [b"../curlew.CR3", b"2026/../../curlew.CR3", b"2026/./a.CR3", b"/a", b".."])
+def test_i7_a_path_that_leads_elsewhere_names_nothing(root: Path, files: DriveFiles, path: bytes) -> None:
+    (root / "2026").mkdir()
+    for place in (root.parent / "curlew.CR3", root / "2026" / "a.CR3"):
+        place.write_bytes(b"somebody's")
+    before = tree_of(root.parent)
+    assert files.find_stat(path) is None
+    for act in (files.open_new, files.open_existing, files.sync_file):
+        with pytest.raises(FileNotFoundError):
+            act(path)
+    with pytest.raises(FileNotFoundError):
+        files.remove_earlier(EARLIER + b"/x/../../../" + path)
+    part = staged(files)
+    for old, new in ((part, path), (path, b"other")):
+        with pytest.raises(FileNotFoundError):
+            files.rename(old, new)
+    files.remove_partial(part)
+    assert tree_of(root.parent) == before
+
+
 @pytest.mark.parametrize("there", ["file", "folder", "link", "dangling"])
 def test_i3_nothing_that_is_there_is_replaced(root: Path, files: DriveFiles, there: str) -> None:
     final = root / "A.CR3"
@@ -289,3 +309,31 @@ def test_an_earlier_version_gets_a_path_that_is_free() -> None:
     taken = {EARLIER + b"/20260126T211403p0100/A.xmp", EARLIER + b"/20260126T211403p0100-2/A.xmp"}
     path = earlier_path(b"A.xmp", "20260126T211403p0100", taken.__contains__)
     assert path == EARLIER + b"/20260126T211403p0100-3/A.xmp"
+
+
+@pytest.mark.parametrize("name", ["partial", "earlier", "set-aside"])
+def test_a_hidden_folder_that_is_none_is_refused_and_leaves_nothing_open(tmp_path: Path, name: str) -> None:
+    """A lane tries again every few seconds: a descriptor lost each time would end the service."""
+    (tmp_path / ".replicatord").mkdir()
+    (tmp_path / ".replicatord" / name).symlink_to("/")
+    with open_folder(tmp_path) as root:
+        before = os.listdir("/proc/self/fd")
+        with pytest.raises(NotADirectoryError):
+            DriveFiles(root, tag=b"w")
+        assert os.listdir("/proc/self/fd") == before
+
+
+@pytest.mark.parametrize("kind", ["fifo", "link"])
+def test_a_list_that_is_no_file_gets_nothing(tmp_path: Path, kind: str) -> None:
+    """Opening a FIFO that nobody reads would wait for ever (fifo(7))."""
+    with open_folder(tmp_path) as root:
+        files = DriveFiles(root, tag=b"w")
+        place = tmp_path / ".replicatord" / "SHA256SUMS"
+        if kind == "fifo":
+            os.mkfifo(place)
+        else:
+            place.symlink_to(tmp_path / "elsewhere")
+        with pytest.raises(OSError, match="SHA256SUMS"):
+            files.append(b".replicatord/SHA256SUMS", b"line")
+        files.close()
+    assert not (tmp_path / "elsewhere").exists()

@@ -74,3 +74,14 @@ def test_once_closed_nobody_waits() -> None:
     hints = Hints()
     hints.close()
     assert hints.wait(None).files == {}
+
+
+def test_of_files_no_more_are_taken_than_there_is_room_for() -> None:
+    hints = Hints()
+    spots = [Spot("cards", b"", b"TIDE%04d.CR3" % number) for number in range(5)]
+    for spot in spots:
+        hints.file(spot, was_closed=True)
+    assert [*hints.wait(None, files_max=3).files] == spots[:3]
+    assert hints.wait(0.0, files_max=0).files == {}
+    assert not hints.is_empty()
+    assert [*hints.wait(None).files] == spots[3:]

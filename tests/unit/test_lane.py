@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -12,9 +11,7 @@ import pytest
 from replicatord.copying.context import Context
 from replicatord.copying.lane import Lane
 from replicatord.drives.identity import new_identity, write_identity
-from replicatord.ledger.desk import LedgerDesk
-from replicatord.log.replication import ReplicationLog
-from tests.core_builders import AT, STUDIO, drive, ledger_at, open_folder, settings_of, tier
+from tests.core_builders import AT, STUDIO, context_at, drive, open_folder, settings_of, tier
 
 
 @pytest.fixture
@@ -23,23 +20,14 @@ def context(tmp_path: Path) -> Iterator[Context]:
     (tmp_path / "curlew").mkdir()
     with open_folder(tmp_path / "curlew") as fd:
         write_identity(fd, new_identity(name="curlew", studio=STUDIO, at=AT))
-    log = ReplicationLog(str(tmp_path / "replication.jsonl"), rotate_bytes=1 << 40)
-    desk = LedgerDesk(lambda: ledger_at(tmp_path), log)
     settings = replace(
         settings_of(tier(drives=("curlew",))),
         ledger=str(tmp_path / "ledger.sqlite"),
         drives={"curlew": drive(root=tmp_path / "curlew")},
     )
     clock = iter(range(0, 1_000_000, 7))
-    yield Context(
-        settings=settings,
-        desk=desk,
-        now=lambda: datetime(2026, 1, 26, 21, 14, 3, tzinfo=UTC),
-        monotonic=lambda: float(next(clock)),
-        look_again=lambda _source, _path: None,
-    )
-    desk.close()
-    log.close()
+    with context_at(tmp_path, settings, monotonic=lambda: float(next(clock))) as context:
+        yield context
 
 
 def visited(context: Context) -> Lane:

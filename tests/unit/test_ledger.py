@@ -18,8 +18,9 @@ from replicatord.errors import InvariantError, LedgerError
 from replicatord.ledger import connection
 from replicatord.ledger.ledger import Ledger, open_ledger, read_ledger
 from replicatord.ledger.loads import LoadState
-from replicatord.ledger.replan import Replanned, replan
+from replicatord.ledger.replan import Replanned, pictures_to_plan, replan
 from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS
+from replicatord.ledger.spare import find_spare, put_in_place
 from replicatord.ledger.wishes import Wish
 from replicatord.media.names import split_stem
 from replicatord.model.abilities import Abilities
@@ -170,6 +171,56 @@ def test_a_newer_ledger_is_refused_and_not_touched(tmp_path: Path) -> None:
         with pytest.raises(LedgerError, match="newer replicatord"):
             opening(str(path))
     assert path.read_bytes() == before
+
+
+def test_i8_only_what_lies_in_earlier_is_ever_let_go(tmp_path: Path) -> None:
+    """A copy's name may come before the hidden folder's in the order of bytes."""
+    with ledger_at(tmp_path) as ledger, ledger.transaction():
+        content = ledger.seen.content_id(digest_of(b"heron"), 5)
+        for drive, path in ((1, b"#1/A.CR3"), (1, b".replicatord/earlier/2020/A.CR3"), (2, b"A.CR3")):
+            copy = ledger.copies.verified(drive=drive, path=path, content=content, mtime_ns=1, at=AT)
+            if drive == 1:
+                ledger.copies.begin_move(
+                    drive=1, copy=copy, from_path=path, to_path=path, state=CopyState.EARLIER
+                )
+                ledger.copies.end_move(copy, was_done=True)
+        earlier = b".replicatord/earlier/"
+        found = ledger.copies.earlier_elsewhere_too(
+            1, after=earlier, before=earlier + b"2021", bays=("curlew", "dunlin"), limit=9
+        )
+        assert [copy.path for copy in found] == [b".replicatord/earlier/2020/A.CR3"]
+        (other,) = ledger.copies.elsewhere(found[0].id, bays=("curlew", "dunlin"))
+        assert (other.bay, other.path) == ("dunlin", b"A.CR3")
+        assert not ledger.copies.let_go(
+            other.id, other=found[0].id, bays=("curlew", "dunlin")
+        )  # it is in use
+        assert not ledger.copies.let_go(found[0].id, other=other.id + 1, bays=("curlew", "dunlin"))
+        assert ledger.copies.let_go(found[0].id, other=other.id, bays=("curlew", "dunlin"))
+
+
+def test_a_ledger_of_an_earlier_version_keeps_what_it_knew(tmp_path: Path) -> None:
+    """What was not read is the one table that was ever built anew."""
+    path = tmp_path / "ledger.sqlite"
+    old = sqlite3.connect(path)
+    for step in MIGRATIONS[:4]:
+        old.executescript(step)
+    old.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    old.execute("PRAGMA user_version = 4")
+    old.execute(
+        "INSERT INTO load (id, source, began_at, last_at, state) VALUES (7, 'cards', ?, ?, 2)", (AT, AT)
+    )
+    old.executemany(
+        "INSERT INTO unread (source, path, kind, why, load) VALUES ('cards', ?, ?, 'Input/output error', ?)",
+        [(b"100/A.CR3", 0, 7), (b"101", 1, None), (b"102/B.CR3", 3, 7)],
+    )
+    old.commit()
+    old.close()
+    with ledger_at(tmp_path) as ledger:
+        assert [(unread.path, unread.kind.name) for unread in ledger.unread.open()] == [
+            (b"100/A.CR3", "FILE"),
+            (b"101", "FOLDER"),
+        ]
+        assert "and 2 more" in ledger.unread.words_of_load(7)
 
 
 def test_a_ledger_of_another_digest_is_refused(tmp_path: Path) -> None:
@@ -639,17 +690,21 @@ def test_a_suspect_copy_counts_as_none_and_is_wanted_again(ledger: Ledger) -> No
     assert ledger.copies.drive_places(copy.content, besides="dunlin") == []
     (wish,) = wishes(ledger)
     assert (wish.serving, wish.serving_path, wish.serving_is_same) == (copy.id, copy.path, True)
-    assert ledger.copies.has_another(copy.content, besides=CURLEW, bays=("curlew",))  # it is in its source
+    assert ledger.copies.may_have_another(
+        copy.content, besides=CURLEW, bays=("curlew",)
+    )  # it is in its source
     with ledger.transaction():
         ledger.seen.mark_gone("cards", b"", [b"A.CR3"])
-    assert not ledger.copies.has_another(copy.content, besides=CURLEW, bays=("curlew", "dunlin"))
+    assert not ledger.copies.may_have_another(copy.content, besides=CURLEW, bays=("curlew", "dunlin"))
     with ledger.transaction():
         ledger.copies.verified(drive=DUNLIN, path=b"A.CR3", content=copy.content, mtime_ns=1, at=AT)
-    assert ledger.copies.has_another(copy.content, besides=CURLEW, bays=("curlew", "dunlin"))
-    assert not ledger.copies.has_another(copy.content, besides=CURLEW, bays=("curlew",))  # it was taken out
+    assert ledger.copies.may_have_another(copy.content, besides=CURLEW, bays=("curlew", "dunlin"))
+    assert not ledger.copies.may_have_another(
+        copy.content, besides=CURLEW, bays=("curlew",)
+    )  # it was taken out
     with ledger.transaction():
         ledger.bays.set_doubt("dunlin", "it is a clone")
-    assert not ledger.copies.has_another(copy.content, besides=CURLEW, bays=("curlew", "dunlin"))
+    assert not ledger.copies.may_have_another(copy.content, besides=CURLEW, bays=("curlew", "dunlin"))
     copied(ledger)  # its lane read it, and it was good after all
     assert [c.state for c in ledger.copies.on_drive(CURLEW)] == [CopyState.VERIFIED]
 
@@ -735,3 +790,71 @@ def test_a_month_begins_with_the_next_content(ledger: Ledger) -> None:
         ledger.seen.note_month("2026-01")  # heard of again: it began when it began
     rows = ledger._db.execute("SELECT name, first_content FROM month ORDER BY name").fetchall()
     assert rows == [("2026-01", 1), ("2026-02", 3)]
+
+
+def many(first: int, count: int, folder: bytes = b"100TIDE", content: bytes = b"") -> list[SeenFile]:
+    """Give the same file under many names."""
+    return [seen(b"TIDE%04d.CR3" % number, content, folder=folder) for number in range(first, first + count)]
+
+
+def test_a_picture_may_have_more_frames_than_a_statement_may_have_values(ledger: Ledger) -> None:
+    ledger._db.setlimit(sqlite3.SQLITE_LIMIT_VARIABLE_NUMBER, 50)
+    assert taken(ledger, *many(0, 100)).new_files == {"curlew": 1, "dunlin": 1}
+    assert planned_again(ledger, STUDIO).new_files == {}
+    shelved(ledger, shelf_settings("curlew", "snipe"), *many(100, 100))
+
+
+def test_what_only_repeats_a_picture_is_not_planned_again(ledger: Ledger) -> None:
+    taken(ledger, *many(0, 100))
+
+    def to_plan(*files: SeenFile) -> set[int]:
+        with ledger.transaction():
+            its = ledger.seen.take(files, load=ledger.loads.current("cards", AT), zone=UTC)
+            return pictures_to_plan(ledger, its, settings=STUDIO, today=date(2026, 3, 1), zone=UTC)
+
+    assert to_plan(*many(100, 100), *many(0, 100, folder=b"101TIDE")) == set()
+    picture = ledger.seen.pictures_after(0, limit=1)
+    assert to_plan(seen(b"TIDE0200.CR3", b""), seen(b"TIDE0200.xmp", b"stars")) == set(picture)
+    led = seen(b"TIDE0000.CR3", b"another", folder=b"100TIDE")  # and does no longer
+    assert to_plan(led) > set(picture)
+
+
+def test_i8_no_earlier_version_is_let_go_for_a_copy_that_only_a_spare_tells_of(tmp_path: Path) -> None:
+    """It counts again once it was read; so does what a move under way would make of it."""
+    with ledger_at(tmp_path) as ledger:
+        taken(ledger, seen(b"A.CR3"))
+        for name, number in (("curlew", CURLEW), ("dunlin", DUNLIN)):
+            copied(ledger, name, number)
+            with ledger.transaction():
+                (copy,) = ledger.copies.on_drive(number)
+                ledger.copies.begin_move(
+                    drive=number,
+                    copy=copy.id,
+                    from_path=copy.path,
+                    to_path=b".replicatord/earlier/1/A",
+                    state=CopyState.EARLIER,
+                )
+                if name == "curlew":
+                    ledger.copies.end_move(copy.id, was_done=True)
+        ledger.make_spare(str(tmp_path / "spare"), at=AT)
+    (tmp_path / "ledger.sqlite").unlink()
+    spare = find_spare(str(tmp_path / "spare"))
+    assert spare is not None
+    put_in_place(spare, str(tmp_path / "ledger.sqlite"))
+
+    def may_go(ledger: Ledger) -> int:
+        between = {"after": b".replicatord/earlier/", "before": b".replicatord/earlier/2"}
+        return len(ledger.copies.earlier_elsewhere_too(CURLEW, bays=("curlew", "dunlin"), limit=9, **between))
+
+    with ledger_at(tmp_path) as ledger:
+        assert {bay.sums_bytes for bay in ledger.bays.all()} == {-1}  # each list is written anew
+        (earlier,) = ledger.fixity.unproved(CURLEW, besides=frozenset(), limit=9)
+        (other,) = ledger.fixity.unproved(DUNLIN, besides=frozenset(), limit=9)
+        with ledger.transaction():
+            ledger.fixity.proved([(earlier.id, 1)], AT)
+            ledger.copies.end_move(other.id, was_done=True)
+        assert ledger.copies.state_of(earlier.id) is CopyState.EARLIER
+        assert may_go(ledger) == 0
+        with ledger.transaction():
+            ledger.fixity.proved([(other.id, 1)], AT)
+        assert may_go(ledger) == 1

@@ -30,7 +30,15 @@ SETTINGS = replace(
 
 def said(verified: dict[str, int], waiting: dict[str, int] | None = None, *, short: int = 0) -> str:
     verdict = Verdict(
-        files=412, short=short, unwanted=0, unread="", undated=0, verified=verified, waiting=waiting or {}
+        files=412,
+        short=short,
+        replaced=0,
+        unwanted=0,
+        unread="",
+        undated=0,
+        odd=0,
+        verified=verified,
+        waiting=waiting or {},
     )
     return load_text(LOAD, verdict, SETTINGS, now=datetime(2026, 1, 27, tzinfo=UTC))
 

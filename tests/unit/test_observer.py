@@ -42,3 +42,16 @@ def test_a_source_that_is_not_there_is_named_and_the_others_are_watched(tmp_path
         assert gather(hints, Spot("gone", b"", b"B.CR3")).files
     finally:
         watch.stop()
+
+
+def test_a_link_that_a_person_names_is_followed(tmp_path: Path) -> None:
+    (tmp_path / "really").mkdir()
+    (tmp_path / "cards").symlink_to("really")
+    hints = Hints()
+    watch = Watch([Source(name="cards", folder=str(tmp_path / "cards"))], hints)
+    watch.start()
+    try:
+        (tmp_path / "really" / "A.CR3").write_bytes(b"heron")
+        assert gather(hints, Spot("cards", b"", b"A.CR3")).files
+    finally:
+        watch.stop()

@@ -3,40 +3,20 @@
 from __future__ import annotations
 
 import threading
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC
 from pathlib import Path
 from typing import Final
 
 from replicatord.copying.context import Context
 from replicatord.duties.planner import Planner
-from replicatord.ledger.desk import LedgerDesk
-from replicatord.log.replication import ReplicationLog
 from replicatord.model.settings import Settings
-from tests.core_builders import AT, ledger_at, seen, settings_of, tier
+from tests.core_builders import AT, context_at, seen, settings_of, tier
 from tests.studio import until
 
 BOTH: Final = settings_of(tier(layout="{folder}/{name}"))
 ONE: Final = replace(BOTH, tiers={"everything": tier(layout="{folder}/{name}", drives=("curlew",))})
 FILES: Final = [seen(b"TIDE%04d.CR3" % number, b"heron %d" % number) for number in range(3)]
-
-
-@contextmanager
-def context_at(folder: Path, settings: Settings) -> Iterator[Context]:
-    log = ReplicationLog(str(folder / "replication.jsonl"), rotate_bytes=1 << 40)
-    desk = LedgerDesk(lambda: ledger_at(folder), log)
-    yield Context(
-        settings=settings,
-        desk=desk,
-        now=lambda: datetime(2026, 1, 26, 21, 14, 3, tzinfo=UTC),
-        monotonic=time.monotonic,
-        look_again=lambda _source, _path: None,
-    )
-    desk.close()
-    log.close()
 
 
 def plan(folder: Path, settings: Settings, *, cut_short: bool = False) -> dict[str, int]:

@@ -41,7 +41,7 @@ def refused(asked: Drive) -> NotUsable:
     before = len(os.listdir("/proc/self/fd"))
     answer = open_drive(asked, studio=STUDIO)
     assert isinstance(answer, NotUsable)
-    assert len(os.listdir("/proc/self/fd")) == before
+    assert len(os.listdir("/proc/self/fd")) <= before
     return answer
 
 
@@ -65,7 +65,7 @@ def test_the_right_drive_is_opened_and_let_go_of(root: Path) -> None:
             AT,
         )
         assert found.recheck() is None
-    assert len(os.listdir("/proc/self/fd")) == before
+    assert len(os.listdir("/proc/self/fd")) <= before
     with opened(drive(root=root)) as again:
         assert again.identity == found.identity
 
@@ -210,6 +210,23 @@ def test_an_identity_is_written_once(root: Path) -> None:
         found = read_identity(fd)
     assert found is not None
     assert json.loads(before[".replicatord/drive.json"])["id"] == found.id
+
+
+@pytest.mark.parametrize("what", ["a file of somebody else", "a FIFO", "what an interrupted try left"])
+def test_i3_an_identity_is_written_into_nothing_that_is_there(root: Path, what: str) -> None:
+    photo, way = root / "TIDE0001.DNG", root / ".replicatord" / "drive.json.new"
+    photo.write_bytes(b"a picture")
+    way.parent.mkdir()
+    match what:
+        case "a file of somebody else":
+            os.link(photo, way)
+        case "a FIFO":
+            os.mkfifo(way)
+        case _:
+            way.write_bytes(b"{")
+    adopt(root)
+    assert photo.read_bytes() == b"a picture"
+    assert os.listdir(way.parent) == ["drive.json"]
 
 
 @pytest.mark.parametrize(

@@ -140,7 +140,7 @@ def test_a_stop_ends_it_and_leaves_no_descriptor(files: DriveFiles) -> None:
     with pytest.raises(Interrupted):
         stopping.read_back(files, b"A.CR3")
     stopping.close()
-    assert len(os.listdir("/proc/self/fd")) == before
+    assert len(os.listdir("/proc/self/fd")) <= before
 
 
 def test_what_is_not_there_is_an_error(files: DriveFiles, prover: Prover) -> None:

@@ -174,4 +174,4 @@ def test_on_this_machine_nothing_carries_an_id_that_was_just_made(root: int) -> 
     identity = Identity(id=_CURLEW.id, name="curlew", studio="Tidewrack Studio", adopted_at="2026")
     before = len(os.listdir("/proc/self/fd"))
     assert find_twin(root, identity, patience_s=_WITHIN_S) == ""
-    assert len(os.listdir("/proc/self/fd")) == before
+    assert len(os.listdir("/proc/self/fd")) <= before

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date
 from pathlib import Path
 
 import pytest
@@ -16,41 +16,49 @@ from replicatord.copying.moves import set_aside_path
 from replicatord.copying.visit import Visit
 from replicatord.drives.identity import new_identity, write_identity
 from replicatord.drives.presence import OpenDrive, open_drive
-from replicatord.ledger.desk import LedgerDesk
+from replicatord.ledger.desk import Answer, LedgerDesk
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.replan import replan
-from replicatord.log.replication import ReplicationLog
 from replicatord.model.copies import CopyState, DriveId
 from replicatord.model.frames import FileStat
 from replicatord.model.settings import Source
-from tests.core_builders import AT, STUDIO, drive, ledger_at, open_folder, seen, settings_of, tier, tree_of
+from tests.core_builders import (
+    AT,
+    STUDIO,
+    context_at,
+    drive,
+    open_folder,
+    seen,
+    settings_of,
+    tier,
+    tree_of,
+)
+from tests.studio import check_sums
 
 NAMES = (b"A.CR3", b"B.CR3", b"C.CR3")
 
 
 @pytest.fixture
 def context(tmp_path: Path) -> Iterator[Context]:
-    """Give a studio with one source and one drive, a plain folder that was adopted."""
-    for folder in ("cards", "curlew"):
-        (tmp_path / folder).mkdir()
-    with open_folder(tmp_path / "curlew") as fd:
+    """Give a studio in a temporary folder."""
+    with new_context(tmp_path) as context:
+        yield context
+
+
+@contextmanager
+def new_context(folder: Path) -> Iterator[Context]:
+    """Have a studio with one source and one drive, a plain folder that was adopted."""
+    for name in ("cards", "curlew"):
+        (folder / name).mkdir()
+    with open_folder(folder / "curlew") as fd:
         write_identity(fd, new_identity(name="curlew", studio=STUDIO, at=AT))
-    log = ReplicationLog(str(tmp_path / "replication.jsonl"), rotate_bytes=1 << 40)
-    desk = LedgerDesk(lambda: ledger_at(tmp_path), log)
     settings = replace(
         settings_of(tier(layout="{stem}/{name}", drives=("curlew",))),
-        sources={"cards": Source(name="cards", folder=str(tmp_path / "cards"))},
-        drives={"curlew": drive(root=tmp_path / "curlew")},
+        sources={"cards": Source(name="cards", folder=str(folder / "cards"))},
+        drives={"curlew": drive(root=folder / "curlew")},
     )
-    yield Context(
-        settings=settings,
-        desk=desk,
-        now=lambda: datetime(2026, 1, 26, 21, 14, 3, tzinfo=UTC),
-        monotonic=time.monotonic,
-        look_again=lambda _source, _path: None,
-    )
-    desk.close()
-    log.close()
+    with context_at(folder, settings) as context:
+        yield context
 
 
 def take(ledger: Ledger, context: Context, folder: Path) -> None:
@@ -179,6 +187,24 @@ def test_i4_a_copy_that_went_bad_is_not_made_good_by_moving_it(tmp_path: Path, c
     assert states(context) == {"cards/A.CR3": CopyState.VERIFIED}
 
 
+@pytest.mark.parametrize("holds", [b"hexon", b"heron"], ids=["bad", "suspected wrongly"])
+def test_i4_a_copy_that_went_bad_is_not_made_good_by_a_newer_version(
+    tmp_path: Path, context: Context, holds: bytes
+) -> None:
+    copy = put_one(tmp_path, context)
+    copy.write_bytes(holds)
+    suspect(context, b"A/A.CR3")
+    (tmp_path / "cards" / "A.CR3").write_bytes(b"crane")
+    context.desk.ask(lambda l: take(l, context, tmp_path / "cards"))
+    visit(context)
+    assert copy.read_bytes() == b"crane"
+    kept = [path for path, content in tree_of(tmp_path / "curlew").items() if content == holds]
+    assert [path.split("/")[1] for path in kept] == ["earlier" if holds == b"heron" else "set-aside"]
+    known = context.desk.look(lambda l: l.copies.find_at(1, kept[0].encode()))
+    assert known is not None
+    assert known.state is (CopyState.EARLIER if holds == b"heron" else CopyState.SET_ASIDE)
+
+
 def test_a_copy_that_was_suspected_wrongly_is_moved_once_it_was_read(
     tmp_path: Path, context: Context
 ) -> None:
@@ -226,6 +252,204 @@ def test_i8_a_bad_copy_stays_until_a_good_one_was_proved(tmp_path: Path, context
     held = tree_of(tmp_path / "curlew")
     assert held["A/A.CR3"] == b"heron"
     assert [content for path, content in held.items() if "set-aside" in path] == [b"hexon"]
+
+
+@pytest.mark.parametrize("what", ["moved", "suspected"])
+def test_i11_a_list_that_a_kill_left_behind_is_written_anew(
+    tmp_path: Path, context: Context, what: str
+) -> None:
+    """Killed after a copy was moved, or found bad, and before the drive's own list said so."""
+    put_one(tmp_path, context)
+    sums = tmp_path / "curlew" / ".replicatord" / "SHA256SUMS"
+    assert b"A/A.CR3" in sums.read_bytes()
+    copy = context.desk.look(lambda l: l.copies.find_at(1, b"A/A.CR3"))
+    assert copy is not None
+    if what == "moved":
+        (tmp_path / "curlew" / "A" / "A.CR3").rename(tmp_path / "curlew" / "B.CR3")
+        state = CopyState.VERIFIED
+        context.desk.ask(
+            lambda l: l.copies.begin_move(
+                drive=1, copy=copy.id, from_path=b"A/A.CR3", to_path=b"B.CR3", state=state
+            )
+        )
+        context.desk.ask(lambda l: l.copies.end_move(copy.id, was_done=True))
+    else:
+        suspect(context, b"A/A.CR3")
+        context.desk.ask(lambda l: l.wishes.bring_in_step(1, []))  # nothing asks for it any more
+    visit(context)
+    assert (b"A/A.CR3" in sums.read_bytes(), b"B.CR3" in sums.read_bytes()) == (False, what == "moved")
+
+
+def test_i11_a_kill_right_after_a_bad_copy_was_set_aside_leaves_no_gap(
+    tmp_path: Path, context: Context
+) -> None:
+    copy = put_one(tmp_path, context)
+    known = context.desk.look(lambda l: l.copies.find_at(1, b"A/A.CR3"))
+    assert known is not None
+    suspect(context, b"A/A.CR3")
+    aside = b".replicatord/set-aside/A.CR3"
+    copy.rename(tmp_path / "curlew" / aside.decode())
+    context.desk.ask(
+        lambda l: l.copies.begin_move(
+            drive=1, copy=known.id, from_path=b"A/A.CR3", to_path=aside, state=CopyState.SET_ASIDE
+        )
+    )
+    context.desk.ask(lambda l: l.copies.end_move(known.id, was_done=True))  # and here it was killed
+    visit(context)
+    assert copy.read_bytes() == b"heron"
+    assert context.desk.look(lambda l: l.wishes.lacking_bytes("curlew")) == (0, 0)
+    assert (tmp_path / "curlew" / aside.decode()).exists()
+
+
+def test_i8_a_copy_that_a_power_cut_left_under_neither_of_its_names_is_made_again(
+    tmp_path: Path, context: Context
+) -> None:
+    """Seen on exFAT, which has no journal: the old name was gone, and the new one was not there yet."""
+    copy = put_one(tmp_path, context)
+    known = context.desk.look(lambda l: l.copies.find_at(1, b"A/A.CR3"))
+    assert known is not None
+    earlier = b".replicatord/earlier/20260126T211403Z/A/A.CR3"
+    copy.unlink()
+    context.desk.ask(
+        lambda l: l.copies.begin_move(
+            drive=1, copy=known.id, from_path=b"A/A.CR3", to_path=earlier, state=CopyState.EARLIER
+        )
+    )
+    visit(context)
+    assert copy.read_bytes() == b"heron"
+    assert context.desk.look(lambda l: l.wishes.lacking_bytes("curlew")) == (0, 0)
+
+
+def two_tiers(context: Context, *layouts: str) -> None:
+    """Have two tiers that want all on curlew, each at its own place."""
+    tiers = [
+        tier(name, layout=layout, drives=("curlew",)) for name, layout in zip("ab", layouts, strict=True)
+    ]
+    context.settings = replace(context.settings, tiers=settings_of(*tiers).tiers)
+    zone, today = UTC, date(2026, 3, 1)
+    context.desk.ask(
+        lambda l: replan(
+            l, l.seen.pictures_after(0, limit=99), settings=context.settings, today=today, zone=zone
+        )
+    )
+
+
+def held_paths(context: Context) -> list[bytes]:
+    """Give where the ledger has each placement that is held, by what its copy's path is."""
+    totals = context.desk.look(
+        lambda l: [l.copies.find_at(1, p) for p in (b"A/A.CR3", b"x/A.CR3", b"y/A.CR3")]
+    )
+    return [copy.path for copy in totals if copy is not None]
+
+
+@pytest.mark.parametrize("is_source_there", [True, False])
+@pytest.mark.parametrize(
+    ("layouts", "expected"),
+    [
+        (("x/{name}", "{stem}/{name}"), {"A/A.CR3", "x/A.CR3"}),  # one tier goes elsewhere
+        (("x/{name}", "y/{name}"), {"x/A.CR3", "y/A.CR3"}),  # both do
+        (("x/{name}", "x/{name}"), {"x/A.CR3"}),  # both together
+    ],
+)
+def test_i10_a_copy_that_two_tiers_share_is_moved_from_neither(
+    tmp_path: Path, context: Context, layouts: tuple[str, str], expected: set[str], *, is_source_there: bool
+) -> None:
+    two_tiers(context, "{stem}/{name}", "{stem}/{name}")
+    put_one(tmp_path, context)
+    two_tiers(context, *layouts)
+    if not is_source_there:
+        (tmp_path / "cards" / "A.CR3").unlink()
+    visit(context)
+    found = {path: text for path, text in tree_of(tmp_path / "curlew").items() if path.endswith(".CR3")}
+    assert found == dict.fromkeys(expected, b"heron")
+    assert context.desk.look(lambda l: l.wishes.lacking_bytes("curlew")) == (0, 0)
+    assert sorted(held_paths(context)) == sorted(path.encode() for path in expected)
+
+
+def test_i8_an_edit_and_another_layout_at_once_keep_the_old_version_and_not_the_new(
+    tmp_path: Path, context: Context
+) -> None:
+    """Both tiers' wishes wait for the drive; the first one's new file is at the path of the second one's old."""
+    two_tiers(context, "x/{name}", "x/{name}")
+    (tmp_path / "cards" / "A.CR3").write_bytes(b"heron")
+    context.desk.ask(lambda l: take(l, context, tmp_path / "cards"))
+    visit(context)
+    (tmp_path / "cards" / "A.CR3").write_bytes(b"crane")
+    context.desk.ask(lambda l: take(l, context, tmp_path / "cards"))
+    two_tiers(context, "x/{name}", "y/{name}")
+    visit(context)
+    found = {path: text for path, text in tree_of(tmp_path / "curlew").items() if path.endswith(".CR3")}
+    earlier = {path: text for path, text in found.items() if "/earlier/" in path}
+    assert list(earlier.values()) == [b"heron"]
+    assert {path: text for path, text in found.items() if path not in earlier} == {
+        "x/A.CR3": b"crane",
+        "y/A.CR3": b"crane",
+    }
+    check_sums(tmp_path / "curlew", files=3)
+
+
+class Meanwhile(LedgerDesk):
+    """A desk at which something else is done right before the question of some number."""
+
+    def __init__(self, real: LedgerDesk, what: Callable[[Ledger], None], *, at: int) -> None:
+        """`real` has the ledger."""
+        self._real, self._what, self._at, self.asked = real, what, at, 0
+
+    def ask(self, question: Callable[[Ledger], Answer]) -> Answer:
+        """Ask, and do it first if it is time."""
+        self._count()
+        return self._real.ask(question)
+
+    def look(self, question: Callable[[Ledger], Answer]) -> Answer:
+        """Look, and do it first if it is time."""
+        self._count()
+        return self._real.look(question)
+
+    def _count(self) -> None:
+        self.asked += 1
+        if self.asked == self._at:
+            self._real.ask(self._what)
+
+
+def edit_while_it_is_moved(folder: Path, *, at: int) -> int:
+    """Have a file read with other content at some moment of a visit that moves its copy; give how many moments there are."""
+    folder.mkdir()
+    with new_context(folder) as context:
+        put_one(folder, context)
+        other_layout(context)
+        (folder / "cards" / "A.CR3").write_bytes(b"crane")
+        desk = context.desk
+        context.desk = Meanwhile(desk, lambda l: take(l, context, folder / "cards"), at=at)
+        visit(context)
+        asked, context.desk = context.desk.asked, desk
+        if asked >= at:
+            visit(context)
+            found = {path: text for path, text in tree_of(folder / "curlew").items() if path.endswith(".CR3")}
+            where = [path for path, text in found.items() if text == b"crane"]
+            assert where == ["cards/A.CR3"]
+            assert sorted(found.values()) == [b"crane", b"heron"]  # and what it was before
+            assert desk.look(lambda l: l.wishes.lacking_bytes("curlew")) == (0, 0)
+            check_sums(folder / "curlew", files=2)
+        return asked
+
+
+def test_i4_a_file_that_is_read_anew_while_its_copy_is_moved_is_not_taken_for_copied(tmp_path: Path) -> None:
+    at, asked = 1, 1
+    while asked >= at:
+        asked = edit_while_it_is_moved(tmp_path / str(at), at=at)
+        at += 1
+    assert at > 10  # at each moment of the visit, and there are some
+
+
+def test_a_bad_copy_that_two_tiers_share_is_set_aside_once(tmp_path: Path, context: Context) -> None:
+    two_tiers(context, "{stem}/{name}", "{stem}/{name}")
+    put_one(tmp_path, context).write_bytes(b"hexon")
+    suspect(context, b"A/A.CR3")
+    visit(context)
+    held = tree_of(tmp_path / "curlew")
+    assert held["A/A.CR3"] == b"heron"
+    assert [content for path, content in held.items() if "set-aside" in path] == [b"hexon"]
+    assert context.desk.look(lambda l: l.wishes.lacking_bytes("curlew")) == (0, 0)
 
 
 def test_i7_each_group_leaves_a_mark_of_its_own(tmp_path: Path, context: Context) -> None:

@@ -169,10 +169,10 @@ def test_when_a_visit_is_due(ground: Ground) -> None:
     drives = ground.settings.drives
     with ground.open_ledger() as ledger:
         bay = ledger.bays.get("plover")
-    assert find_due(drives["plover"], bay, since="") is None
-    assert find_due(drives["plover"], None, since="") is None
-    assert find_due(drives["curlew"], bay, since=AT) is None
-    due = find_due(drives["plover"], replace(bay, complete_at=COMPLETE_AT), since=AT)
+    assert find_due(drives["plover"], bay, since="", now=DUE) is None
+    assert find_due(drives["plover"], None, since="", now=DUE) is None
+    assert find_due(drives["curlew"], bay, since=AT, now=DUE) is None
+    due = find_due(drives["plover"], replace(bay, complete_at=COMPLETE_AT), since=AT, now=DUE)
     assert due is not None
     assert due.due_at == DUE
     assert due.overdue_days(DUE) is None
@@ -180,6 +180,18 @@ def test_when_a_visit_is_due(ground: Ground) -> None:
     # In UTC the same instant is still 3 March; a person's day is that of the studio.
     assert due.overdue_days(DUE + timedelta(minutes=45)) == 1
     assert due.overdue_days((DUE + timedelta(minutes=45)).astimezone(UTC)) == 0
+
+
+def test_i14_what_was_noted_while_the_clock_was_ahead_puts_no_visit_off(ground: Ground) -> None:
+    plover = ground.settings.drives["plover"]
+    ahead, since = "2038-01-20T00:00:00.000Z", "2026-01-01T00:00:00.000Z"
+    with ground.open_ledger() as ledger:
+        bay = replace(ledger.bays.get("plover"), complete_at=ahead)
+    due = find_due(plover, bay, since=since, now=DUE)
+    assert due is not None
+    assert due.complete_at == ""  # how long ago it was complete nobody knows
+    assert due.overdue_days(DUE) is not None
+    assert find_due(plover, bay, since=ahead, now=DUE) is None
 
 
 @pytest.mark.parametrize(

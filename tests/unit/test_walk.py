@@ -83,4 +83,4 @@ def test_listing_leaves_no_descriptor_open(tmp_path: Path) -> None:
     before = len(os.listdir("/proc/self/fd"))
     for _ in range(20):
         list_folder(str(tmp_path), b"", TAKE_ALL)
-    assert len(os.listdir("/proc/self/fd")) == before
+    assert len(os.listdir("/proc/self/fd")) <= before

@@ -1,0 +1,137 @@
+"""The looker: what a walk had not come to when its medium went is not taken for read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import nullcontext
+from dataclasses import replace
+from datetime import UTC
+from pathlib import Path
+
+import pytest
+
+from replicatord.copying.context import Context
+from replicatord.model.settings import Source
+from replicatord.watching import looker as looking
+from replicatord.watching.hints import Hints
+from replicatord.watching.looker import Looker, Rescan
+from replicatord.watching.settling import Spot
+from tests.core_builders import AT, context_at, settings_of, tier
+from tests.studio import small_disk, unmount, why_no_small_disk
+
+_NO_DISK = why_no_small_disk()
+
+
+@pytest.fixture
+def context(tmp_path: Path) -> Iterator[Context]:
+    (tmp_path / "cards").mkdir()
+    settings = replace(
+        settings_of(tier(drives=("curlew",))),
+        sources={"cards": Source(name="cards", folder=str(tmp_path / "cards"))},
+    )
+    with context_at(tmp_path, settings) as context:
+        yield context
+
+
+def looker(context: Context) -> Looker:
+    """Give one that was not started: a test walks with it, step by step."""
+    one = Looker(context, Hints(), zone=UTC, wake_lanes=lambda _: None, is_ahead=lambda: False)
+    assert one._prepare()
+    return one
+
+
+def unread(context: Context) -> str:
+    load = context.desk.ask(lambda l: l.loads.current("cards", AT))
+    return context.desk.look(lambda l: l.unread.words_of_load(load))
+
+
+def swap(tmp_path: Path) -> None:
+    """Put another folder in the place of the source's, with the same folders in it."""
+    (tmp_path / "cards").rename(tmp_path / "former")
+    for name in ("100TIDE", "101TIDE", "102TIDE"):
+        (tmp_path / "cards" / name).mkdir(parents=True)
+
+
+@pytest.mark.parametrize(
+    "way", ["unmounted", "swapped", "swapped, and a rescan begins", "swapped, and it ends"]
+)
+def test_folders_that_were_not_listed_before_the_medium_went_hold_the_load(
+    tmp_path: Path, context: Context, way: str
+) -> None:
+    if way == "unmounted" and _NO_DISK:
+        pytest.skip(_NO_DISK)
+    with small_disk(tmp_path / "disk", size_bytes=8 << 20) if way == "unmounted" else nullcontext() as disk:
+        root = disk[0] if disk else tmp_path / "cards"
+        source = Source(name="cards", folder=str(root))
+        context.settings = replace(context.settings, sources={"cards": source})
+        for name in ("100TIDE", "101TIDE", "102TIDE"):
+            (root / name).mkdir()
+        (root / "A.CR3").write_bytes(b"heron")
+        one = looker(context)
+        rescan = Rescan("cards", why="a test", todo=[])
+        one._rescans.append(rescan)
+        rescan.todo += reversed(one._look_at("cards", b"", rescan))
+        one._look_at("cards", rescan.todo.pop(), rescan)  # 100TIDE was listed
+        assert unread(context) == ""
+        if way == "unmounted":
+            unmount(root)
+        else:
+            swap(tmp_path)
+        if way.endswith("it ends"):
+            while rescan.todo:
+                rescan.todo += one._look_at("cards", rescan.todo.pop(), rescan)  # of another's folders
+            one._mark_lost_folders(rescan)
+        elif way.endswith("begins"):
+            one._look_at("cards", b"", Rescan("cards", why="another", todo=[]))
+        else:
+            if way == "swapped":
+                (tmp_path / "cards" / "101TIDE").rmdir()
+            one._look_at("cards", rescan.todo.pop(), rescan)
+        assert "its root (it went away before it was read" in unread(context)
+        assert rescan.todo == []
+
+
+def test_a_link_that_is_turned_elsewhere_is_another_source(tmp_path: Path, context: Context) -> None:
+    for name in ("one", "other"):
+        (tmp_path / name / "100TIDE").mkdir(parents=True)
+    (tmp_path / "one" / "100TIDE" / "A.CR3").write_bytes(b"heron")
+    (tmp_path / "cards").rmdir()
+    (tmp_path / "cards").symlink_to("one")
+    one = looker(context)
+    one._look_at("cards", b"", None)
+    one._look_at("cards", b"100TIDE", None)  # A.CR3 waits to be read
+    (tmp_path / "cards").unlink()
+    (tmp_path / "cards").symlink_to("other")
+    one._look_at("cards", b"", None)
+    assert "A.CR3" in unread(context)
+    (tmp_path / "cards").unlink()
+    (tmp_path / "cards").symlink_to("one")
+    one._look_at("cards", b"", None)
+    one._look_at("cards", b"100TIDE", None)
+    one._settling.settle_s = 0.0
+    for spot in list(one._settling.below("cards", b"")):
+        one._settling.wait_more(spot, now_s=0.0)
+    one._read_due()
+    assert unread(context) == ""
+    assert context.desk.look(lambda l: l.answers.files_known()) == (1, 1)
+
+
+def test_folders_wait_while_as_many_files_settle_as_there_is_room_for(
+    tmp_path: Path, context: Context
+) -> None:
+    (tmp_path / "cards" / "100TIDE").mkdir()
+    (tmp_path / "cards" / "100TIDE" / "A.CR3").write_bytes(b"heron")
+    one = looker(context)
+    one._look_at("cards", b"", None)
+    others = [Spot("cards", b"99TIDE", b"%d" % number) for number in range(looking._CANDIDATES_MAX)]
+    for spot in others:
+        one._settling.note(spot, None, was_closed=False, now_s=0.0)
+    one._look_below("cards", b"100TIDE")
+    one._walk_on()
+    assert len(one._settling) == len(others)
+    assert one._patience_s() is not None  # it is not idle: a folder is still to be listed
+    assert not one._is_idle
+    for spot in others:
+        one._settling.drop(spot)
+    one._walk_on()
+    assert one._settling.below("cards", b"").keys() == {Spot("cards", b"100TIDE", b"A.CR3")}
