@@ -9,6 +9,7 @@ from typing import Protocol
 
 from replicatord.duties.coverage import reckon_coverage
 from replicatord.duties.loads import LoadTeller
+from replicatord.duties.places import PlaceTeller
 from replicatord.model.settings import Settings
 from replicatord.studio import Studio
 from replicatord.watching.taking import end_loads
@@ -53,6 +54,7 @@ def run_once(settings: Settings, show: Show) -> int:
         for source in settings.sources.values():
             if source.folder:
                 _end_loads_now(studio, source.name)
+        studio.desk.ask(PlaceTeller(studio.context).tell)
         loads = LoadTeller(studio.context)
         while not studio.desk.ask(lambda l: loads.tell(l, busy=frozenset())):
             continue

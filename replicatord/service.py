@@ -33,6 +33,7 @@ from replicatord.duties.clock import Clock
 from replicatord.duties.coverage import reckon_coverage
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
+from replicatord.duties.places import PlaceTeller
 from replicatord.duties.rehearsals import FRAMES, is_due, take_asked
 from replicatord.duties.releases import RELEASE, release
 from replicatord.duties.requests import take_request
@@ -84,6 +85,7 @@ class _Service:
         # A signal rings here, so that the loop need not wait out its turn (signal.set_wakeup_fd).
         self._bell, self._ring = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
         self._loads = LoadTeller(self._studio.context)
+        self._places = PlaceTeller(self._studio.context)
         self._told_mark: tuple[object, ...] = ()
         self._speeds = Speedometer()
         self._rehearsal: threading.Thread | None = None
@@ -127,6 +129,8 @@ class _Service:
         self._keep_time()
         self._keep_watching()
         mark = studio.change_mark()
+        if mark != self._told_mark:
+            studio.desk.ask(self._places.tell)
         if mark != self._told_mark and studio.desk.ask(lambda l: self._loads.tell(l, busy=studio.busy())):
             self._told_mark = mark
         studio.note_silence()

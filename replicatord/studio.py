@@ -316,7 +316,7 @@ class Studio:
 
     def _note_drives(self) -> None:
         drives = self.context.settings.drives
-        marks = {name: drive.disk_mark for name, drive in drives.items() if drive.disk}
+        marks = {name: drive.named_mark for name, drive in drives.items()}
 
         def note(ledger: Ledger) -> None:
             ledger.bays.note_names(tuple(drives))

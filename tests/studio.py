@@ -111,6 +111,7 @@ class Studio:
     shelves: dict[str, str] = field(default_factory=dict)
     tiers: str = TIERS
     more: str = ""  # further lines of the settings file
+    disk_key: str = "pretend_disk"  # of each drive: all of a test's lie on one disk, and stand for as many
     zone: str = "UTC"
     through: tuple[str, ...] = ()  # the words of a command that runs the program for us
 
@@ -139,8 +140,7 @@ class Studio:
         drives = "".join(
             f"  {name}: {{{'mount' if name in self.mounts else 'folder'}: {root}, medium: {self.media[name]}"
             f"{', limit: ' + self.limits[name] if name in self.limits else ''}"
-            # All of a test's drives lie on one disk, and stand for as many.
-            f"{', shelf: ' + self.shelves[name] if name in self.shelves else ''}, disk: {name}}}\n"
+            f"{', shelf: ' + self.shelves[name] if name in self.shelves else ''}, {self.disk_key}: {name}}}\n"
             for name, root in self.drives.items()
         )
         text = (

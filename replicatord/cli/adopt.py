@@ -163,7 +163,10 @@ def _lines(found: Candidate, settings: Settings) -> Iterator[str]:
         yield f"Caution: that is what is mounted at {found.twin}. Is {drive.root} the one to be renewed?"
     if found.shares_with:
         others = " and ".join(found.shares_with)
-        yield f"Caution: it shares a disk with {others}. They count as one place in every verdict."
+        yield (
+            f"Caution: it shares a disk with {others}. They count as one place in every verdict, whatever `disk:` in the"
+            " settings says."
+        )
     if found.unknown_with:
         others = " and ".join(found.unknown_with)
         yield (

@@ -15,6 +15,7 @@ from replicatord.cli.show import What, new_show
 from replicatord.cli.words import counted, instant_words, shown, shown_path, size_words
 from replicatord.drives.identity import IDENTITY_NAME
 from replicatord.duties.card_verdict import NEVER_READ, Judge, Verdict
+from replicatord.duties.places import pretence_words, pretenders
 from replicatord.log.times import path_fields
 from replicatord.log.words import listed
 from replicatord.model.settings import Drive, Settings
@@ -108,6 +109,8 @@ def _cleared_lines(verdict: Verdict, settings: Settings) -> Iterator[str]:
         f"{all_files} on {verdict.path} ({size_words(verdict.size_bytes)}) {are} cleared:"
         f" {each}: {held} ({_when(verdict)})."
     )
+    if pretence := pretence_words(settings):
+        yield f"{pretence}. Do not format a card that matters by this."
     yield "Before you format it:"
     if verdict.odd:
         yield (
@@ -180,6 +183,7 @@ def _fields(verdict: Verdict, settings: Settings) -> dict[str, object]:
         "verified_from": first,
         "verified_until": last,
         "missing": [{**path_fields("path", one.path), "why": one.why} for one in verdict.missing],
+        "pretended": list(pretenders(settings)),
         "odd": [path_fields("path", path) for path in verdict.odd],
         "left_out": [path_fields("path", path) for path in verdict.left_out],
         "not_files": [

@@ -1,14 +1,19 @@
 """`check-config`: says whether the settings are usable, and what will go where.
 
-May not touch sources, drives or the ledger.
+May not touch sources or drives, and only reads the ledger, for what the drives were seen to lie on.
 """
 
 from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterator
 
+from replicatord.cli.asking import ledger_for_asking
 from replicatord.config import SettingsProblems, read_settings, summary_lines
+from replicatord.duties.places import are_named_apart, one_place, one_place_words
+from replicatord.errors import LedgerError
+from replicatord.model.settings import Settings
 
 
 def check_config(path: str, *, as_json: bool) -> int:
@@ -30,13 +35,27 @@ def check_config(path: str, *, as_json: bool) -> int:
             print(exc, file=sys.stderr)
             print(_advice(len(exc.problems)), file=sys.stderr)
         return 2
-    lines = summary_lines(settings)
+    lines = [*summary_lines(settings), *_seen_together(settings)]
     if as_json:
         print(json.dumps({"file": path, "ok": True, "summary": lines}))
     else:
         print("\n".join(lines))
         print("The settings are usable. `replicatord plan` says what they would copy.")
     return 0
+
+
+def _seen_together(settings: Settings) -> Iterator[str]:
+    """Point out what `disk:` says in vain, as far as a ledger tells: one that cannot be read tells nothing here."""
+    if not are_named_apart(settings.drives, settings):
+        return
+    try:
+        with ledger_for_asking(settings) as ledger:
+            bays = {bay.name: bay for bay in ledger.bays.all()}
+    except LedgerError:
+        return
+    for place, names in one_place(settings, bays).items():
+        if are_named_apart(names, settings):
+            yield f"Caution: {one_place_words(place, names, settings)}"
 
 
 def _fields(exc: SettingsProblems, number: int) -> dict[str, object]:

@@ -23,7 +23,7 @@ _STATE: Final = "state"
 _DRIVES: Final = ("curlew", "dunlin", "north-cloud")
 _SETTINGS: Final = """\
 # Settings of the demo: as config/replicatord.yaml, with plain folders for drives and short waits. They all lie on
-# one disk, which counts as one place; `disk` says that each stands for a disk of its own.
+# one disk, which counts as one place; `pretend_disk` lets each stand for a disk of its own, only to try this out.
 studio: Tidewrack Studio
 ledger: {ledger}
 log: {log}
@@ -33,8 +33,8 @@ sources:
   favourites: {{folder: {favourites}}}
 
 drives:
-  curlew: {{folder: {curlew}, medium: hdd, disk: curlew}}
-  dunlin: {{folder: {dunlin}, medium: ssd, disk: dunlin}}
+  curlew: {{folder: {curlew}, medium: hdd, pretend_disk: curlew}}
+  dunlin: {{folder: {dunlin}, medium: ssd, pretend_disk: dunlin}}
   north-cloud: {{folder: {north_cloud}, medium: cloud, limit: 15GB}}
 
 tiers:

@@ -17,6 +17,7 @@ from replicatord.cli.words import counted, instant_words, local_time, shown, sho
 from replicatord.config.problem import WrongValue, nearest_of
 from replicatord.config.units import parse_duration
 from replicatord.duties.loads import counting_drives
+from replicatord.duties.places import places
 from replicatord.duties.visits import ago_words, elsewhere
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.coverage import FileLeft
@@ -109,10 +110,7 @@ def _suppose(settings: Settings, bays: Mapping[str, Bay], asked: Asked, now: dat
         named.add(drive)
     for place in asked.places:
         named |= _drives_at(settings, bays, place)
-    marks = {
-        name: drive.disk_mark or (bays[name].disk if name in bays else "")
-        for name, drive in settings.drives.items()
-    }
+    marks = places(settings, bays)
     disks = {marks[name] for name in named}  # "": nobody can say that those are apart
     lost = tuple(name for name in settings.drives if name in named or marks[name] in disks)
     others = [name for name in counting_drives(settings) if name not in lost]
@@ -148,10 +146,10 @@ def _drives_at(settings: Settings, bays: Mapping[str, Bay], place: str) -> set[s
         return away
     if place in settings.shelves:
         return set(settings.shelves[place])
-    there = {name for name, drive in settings.drives.items() if drive.disk == place}
+    there = {name for name, drive in settings.drives.items() if place in (drive.disk, drive.pretend_disk)}
     if not there:
-        disks = (drive.disk for drive in settings.drives.values() if drive.disk)
-        known = list(dict.fromkeys((STUDIO, AWAY, *settings.shelves, *disks)))
+        disks = (drive.disk or drive.pretend_disk for drive in settings.drives.values())
+        known = list(dict.fromkeys((STUDIO, AWAY, *settings.shelves, *filter(None, disks))))
         raise CommandError(f"there is no place {place!r}{_hint(place, known)}")
     return there
 

@@ -75,7 +75,8 @@ def _say_rescan(fields: Fields) -> tuple[str, str]:
 
 def _say_failed(fields: Fields) -> tuple[str, str]:
     last = "" if fields.get("other_copy_known") else "; NO OTHER GOOD COPY IS KNOWN"
-    return _drive(fields), f"{_text(fields, 'path')} is {_text(fields, 'finding')}{last}"
+    earlier = ", an earlier version, kept and counting no more" if fields.get("earlier_version") else ""
+    return _drive(fields), f"{_text(fields, 'path')} is {_text(fields, 'finding')}{earlier}{last}"
 
 
 def _say_up_to_date(fields: Fields) -> tuple[str, str]:
@@ -157,6 +158,7 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "drive_does_not_answer": _about("drive", "{reason}"),
         "drive_waits": _about("drive", "waits: {reason}"),
         "drive_is_away": _about("drive", "is away: {reason}"),
+        "drives_in_one_place": _about("", "{text}"),
         "drive_is_another": _about(
             "drive", "is another drive than before: {files} copies are asked for again"
         ),

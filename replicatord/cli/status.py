@@ -27,7 +27,7 @@ def show_status(settings: Settings, *, is_verbose: bool, as_json: bool) -> int:
     now = datetime.now().astimezone()
     with ledger_for_asking(settings) as ledger:
         status = read_status(ledger, settings, running=running, now=now, has_coverage=is_verbose)
-    needs = needs_of(status)
+    needs = needs_of(status, settings)
     if as_json:
         print(json.dumps(fields_of(status, settings, needs)))
     else:

@@ -15,6 +15,7 @@ from replicatord.cli.log_file import last_number
 from replicatord.cli.words import counted, instant_words
 from replicatord.duties.coverage import Covered, LastCovered, last_coverage, read_coverage
 from replicatord.duties.loads import counting_drives
+from replicatord.duties.places import one_place
 from replicatord.duties.rehearsals import LastRehearsal, read_last
 from replicatord.duties.visits import Due, elsewhere, find_due, read_since
 from replicatord.ledger.answers import Tally, Trouble
@@ -22,7 +23,7 @@ from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.ledger.outlook import AtRisk, Refused
-from replicatord.model.copies import Medium, PlacementState
+from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Drive, Settings
 from replicatord.model.unread import Unread
 from replicatord.rules.forecast import (
@@ -149,7 +150,7 @@ def read_status(
             _shelf(ledger, name, tuple(drives[drive] for drive in members), now)
             for name, members in settings.shelves.items()
         ),
-        one_place=_one_place(tuple(drives.values())),
+        one_place=one_place(settings, bays),
         fire=_fire(ledger, settings, bays),
         troubles=tuple(t for t in ledger.answers.troubles() if (t.bay, t.trouble) not in is_refused),
         refused=refused,
@@ -221,19 +222,6 @@ def _shelf(ledger: Ledger, name: str, drives: tuple[DriveStatus, ...], now: date
         forecast=forecast(months, rooms, today=today),
         month_so_far_bytes=by_month.get(month_name(today), 0),
     )
-
-
-def _one_place(drives: tuple[DriveStatus, ...]) -> dict[str, tuple[str, ...]]:
-    """Gather the drives of one disk by its mark, "" where nothing can be told of it.
-
-    What a person says of it counts before what the system could tell.
-    """
-    places: dict[str, tuple[str, ...]] = {}
-    for each in drives:
-        mark = each.drive.disk_mark or each.bay.disk
-        if each.bay.drive is not None and each.drive.medium is not Medium.CLOUD:
-            places[mark] = (*places.get(mark, ()), each.bay.name)
-    return {mark: names for mark, names in places.items() if len(names) > 1}
 
 
 def _fire(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> Fire | None:

@@ -10,6 +10,7 @@ from datetime import date
 
 from replicatord.cli.status_coverage import coverage_fields
 from replicatord.cli.status_facts import DriveStatus, LoadStatus, ShelfStatus, Status
+from replicatord.duties.places import pretenders
 from replicatord.ledger.loads import LoadState
 from replicatord.log.times import path_fields, utc_text
 from replicatord.model.copies import PlacementState
@@ -38,6 +39,7 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
         "drives": [_drive_fields(drive, status) for drive in status.drives],
         "shelves": [_shelf_fields(shelf) for shelf in status.shelves],
         "one_place": [list(names) for names in status.one_place.values()],
+        "pretended": list(pretenders(settings)),
         "only_in_studio": _fire_fields(status),
         # null unless asked for with -v
         "three_two_one": None if status.covered is None else coverage_fields(status.covered),

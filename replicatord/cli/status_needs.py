@@ -13,18 +13,20 @@ from typing import Final
 
 from replicatord.cli.status_facts import DriveStatus, ShelfStatus, Status
 from replicatord.cli.words import counted, instant_words, shown_path, size_words
+from replicatord.duties.places import are_named_apart
 from replicatord.duties.visits import ago_words
 from replicatord.ledger.answers import Trouble
 from replicatord.ledger.loads import LoadState
 from replicatord.ledger.outlook import Refused
 from replicatord.log.words import listed
 from replicatord.model.copies import PlacementState
+from replicatord.model.settings import Settings
 from replicatord.model.unread import unread_words
 
 _SPILLED_WITHIN: Final = timedelta(minutes=10)
 
 
-def needs_of(status: Status) -> list[str]:
+def needs_of(status: Status, settings: Settings) -> list[str]:
     """Say what needs a person, and what to do about it; empty when nothing does."""
     needs = []
     if status.settings_trouble:
@@ -48,7 +50,13 @@ def needs_of(status: Status) -> list[str]:
             f"{counted(status.rehearsal.failed, 'file')} did not come back as they should in the last rehearsal:"
             " `replicatord log --problems` names them; `replicatord drill --prove 20` tries again"
         )
+    needs += [
+        f"mend `disk:` in the settings, which takes nothing apart: {listed(names)} were seen on one disk"
+        for names in status.one_place.values()
+        if are_named_apart(names, settings)
+    ]
     needs += _of_unread(status)
+    needs += _of_short(status)
     needs += [_of_trouble(trouble) for trouble in status.troubles]
     needs += [_of_refused(refused) for refused in status.refused]
     for shelf in status.shelves:
@@ -79,6 +87,21 @@ def _of_unread(status: Status) -> Iterator[str]:
                 f"{load}: {verdict.replaced:,} {were} replaced in the source before there were enough copies; do not"
                 " format its card, and copy it in once more under other names"
             )
+
+
+def _of_short(status: Status) -> Iterator[str]:
+    """Say which loads will never be cleared as things are: too few copies, and none on its way."""
+    for each in status.loads:
+        verdict = each.verdict
+        if each.load.state is not LoadState.TOLD or verdict is None or not verdict.short:
+            continue
+        if verdict.waiting or verdict.unread or verdict.replaced or not verdict.together:
+            continue
+        groups = "; ".join(listed(names) for names in verdict.together)
+        yield (
+            f"{each.load.source}, read {instant_words(each.load.began_at)}: no further copies of it will be made, and"
+            f" drives that hold it are one place ({groups}); send it to a drive on another disk as well"
+        )
 
 
 def _of_trouble(trouble: Trouble) -> str:

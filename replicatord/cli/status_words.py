@@ -13,6 +13,7 @@ from replicatord.cli.status_facts import DriveStatus, Fire, LoadStatus, Status
 from replicatord.cli.words import counted, instant_words, local_time, size_words, source_words, span_words
 from replicatord.duties.coverage import rule_words
 from replicatord.duties.loads import load_text
+from replicatord.duties.places import one_place_words, pretence_words
 from replicatord.duties.visits import ago_words
 from replicatord.ledger.loads import LoadState
 from replicatord.log.words import listed
@@ -24,13 +25,15 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
     """Give the lines; `needs` is what needs a person."""
     yield f"{settings.studio}: {counted(status.files, 'file')} in {counted(status.frames, 'frame')} known."
     yield _running_words(status.running)
+    if pretence := pretence_words(settings):
+        yield f"{pretence}."
     if status.settings_trouble:
         yield "PROBLEM: the settings file is not usable; the service goes on with the settings before:"
         yield from (f"  {line}" for line in status.settings_trouble.splitlines())
     yield ""
     yield from _drive_lines(status, is_verbose=is_verbose)
     yield from _waiting_lines(status)
-    yield from (_one_place_words(mark, names) for mark, names in status.one_place.items())
+    yield from (one_place_words(mark, names, settings) for mark, names in status.one_place.items())
     if status.fire is not None:
         yield _fire_words(status.fire, status.frames)
     if is_verbose:
@@ -49,15 +52,6 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
         yield from ("PROBLEM: this needs you:", *(f"  - {need}" for need in needs))
     else:
         yield "Nothing needs you."
-
-
-def _one_place_words(mark: str, names: tuple[str, ...]) -> str:
-    if mark:
-        return f"{listed(names)} are on one disk: they count as one place."
-    return (
-        f"Nothing can be told of the disks of {listed(names)}: they count as one place. If they are apart, name the"
-        " disk of each in the settings, as `disk: NAME`."
-    )
 
 
 def _running_words(running: int | None) -> str:

@@ -216,6 +216,7 @@ def _drive(name: str, shape: DriveShape) -> Drive:
         medium=shape.medium,
         shelf=shape.shelf or "",
         disk=shape.disk or "",
+        pretend_disk=shape.pretend_disk or "",
         limit_bytes=shape.limit,
         is_away=shape.away,
         visit_every_s=shape.visit_every,

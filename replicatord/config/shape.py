@@ -141,8 +141,13 @@ class DriveShape(Shape):
     )
     disk: MaybeName = Field(
         default=None,
-        description="On which disk or machine it lies, where the system cannot tell. "
-        "Drives with the same one count as one place.",
+        description="On which disk or machine it lies, where the system cannot tell. Drives with the same one count as "
+        "one place. Drives that are seen to lie on one disk stay one place, whatever this says.",
+    )
+    pretend_disk: MaybeName = Field(
+        default=None,
+        description="Only for trying out, in place of disk: the drive counts as lying on this disk, also beside others "
+        "on one real disk. Every verdict says that it is pretended. Never for pictures that matter.",
     )
     limit: MaybeSize = Field(
         default=None,

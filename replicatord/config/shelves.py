@@ -16,6 +16,7 @@ from replicatord.config.places import spread_of
 from replicatord.config.problem import listed, nearest_of, quoted
 from replicatord.config.shape import ENTRIES_MAX
 from replicatord.model.copies import Medium
+from replicatord.model.settings import NAMED_MARK, PRETEND_MARK
 
 if TYPE_CHECKING:
     from replicatord.config.loader import Path, Value
@@ -45,6 +46,12 @@ def find_shelf_mistakes(file_values: Group) -> Iterator[Finding]:
 def _names(drives: dict[str, Group], known: list[str]) -> Iterator[Finding]:
     for name, group in drives.items():
         shelf, disk = _name(group, "shelf"), _name(group, "disk")
+        if disk and _name(group, "pretend_disk"):
+            yield finding(
+                ("drives", name, "pretend_disk"),
+                "pretend_disk beside disk",
+                "one of them: pretend_disk only for trying out",
+            )
         if shelf and shelf in known:
             found = f"{quoted(shelf)}, which is the name of a drive too"
             yield finding(("drives", name, "shelf"), found, _OWN_NAME)
@@ -158,7 +165,7 @@ def find_unclearable(file_values: Group) -> Iterator[Finding]:
     if copies is None or section_of(file_values, "drives") is None:
         return
     spread = spread_of(
-        (name, _name(group, "shelf") or name, _name(group, "disk"))
+        (name, _name(group, "shelf") or name, _disk(group))
         for name, group in groups_in(file_values, "drives")
         if not _is_cloud(group)
     )
@@ -173,6 +180,12 @@ def find_unclearable(file_values: Group) -> Iterator[Finding]:
             f"no more copies than such {spread.plural}{why[spread.word]}: else no card could ever be cleared"
         )
         yield finding(("cleared_when", "copies"), found, expected)
+
+
+def _disk(group: Group) -> str:
+    """Give what tells drives of one disk by the settings, as `Drive.named_mark`."""
+    pretended, named = _name(group, "pretend_disk"), _name(group, "disk")
+    return f"{PRETEND_MARK}{pretended}" if pretended else f"{NAMED_MARK}{named}" if named else ""
 
 
 def _all(file_values: Group) -> Iterator[tuple[str, Group]]:

@@ -102,7 +102,13 @@ def _cautions(settings: Settings) -> Iterator[str]:
 
 
 def _disk_cautions(settings: Settings) -> Iterator[str]:
-    """Point out a disk that one drive names: perhaps the other one spells it otherwise."""
+    """Point out a disk that is pretended, or that one drive names: perhaps the other one spells it otherwise."""
+    pretended = [drive.name for drive in settings.drives.values() if drive.pretend_disk]
+    if pretended:
+        yield (
+            f"the disk of {joined(pretended)} is PRETENDED (`pretend_disk`): copies that lie on one disk may count as"
+            " several. That is for trying out; take it out before pictures that matter are copied."
+        )
     disks = Counter(drive.disk for drive in settings.drives.values() if drive.disk)
     for drive in settings.drives.values():
         if disks[drive.disk] == 1:
@@ -136,7 +142,9 @@ def _only_place(settings: Settings, drives: set[Drive]) -> str:
     """Say what it is that all copies lie on, when it is one place only."""
     shelf, *more = {drive.shelf_name for drive in drives}
     if more:
-        (disk,) = {drive.disk for drive in drives}  # what else could make one place of several shelves
+        (disk,) = {
+            drive.disk or drive.pretend_disk for drive in drives
+        }  # what else could make them one place
         return f"one disk only, {disk}"
     names = settings.shelves[shelf]
     return f"one drive only, {names[0]}" if len(names) == 1 else f"one shelf only, {shelf}"
@@ -152,4 +160,4 @@ def _drives(settings: Settings, tiers: list[Tier]) -> set[Drive]:
 
 
 def _spread(drives: Iterable[Drive]) -> Spread:
-    return spread_of((drive.name, drive.shelf_name, drive.disk) for drive in drives)
+    return spread_of((drive.name, drive.shelf_name, drive.named_mark) for drive in drives)

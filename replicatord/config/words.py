@@ -78,6 +78,8 @@ def drive_words(drive: Drive) -> str:
         words.append(f"on shelf {drive.shelf}")
     if drive.disk:
         words.append(f"on disk {drive.disk}")
+    if drive.pretend_disk:
+        words.append(f"PRETENDED to be on disk {drive.pretend_disk}, wherever it lies")
     if drive.limit_bytes is not None:
         what = "of our copies" if drive.is_mount else "with all that lies there"
         words.append(f"at most {words_for_size(drive.limit_bytes)} {what}")

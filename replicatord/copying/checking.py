@@ -1,8 +1,9 @@
-"""Fixity checks: reads verified copies of a drive again from the medium, oldest first, and tells what it found.
+"""Fixity checks: reads what a drive holds verified again from the medium, oldest first, and tells what it found.
 
 So it reads, after a rebuild, what a spare of the ledger calls verified; that counts only then.
 
-May not heal by itself: what is not good is wanted again, and the lane's next round makes it anew. Gives way to copying
+May not heal by itself: what is not good is wanted again, and the lane's next round makes it anew. An earlier version
+is not made anew, since nothing asks for it: it is told, and counts no more. Gives way to copying
 at once, and may not call a drive's going away a finding about its files.
 
 Words: a fixity check is an event with an outcome, pass or fail (PREMIS 3, Fixity). That all copies are read again at
@@ -198,11 +199,14 @@ class Checker:
         """Have what was found wanted again, and tell it; louder when no other copy is known."""
         bays = tuple(self._context.settings.drives)
         is_last = not ledger.copies.may_have_another(copy.content, besides=self._number, bays=bays)
+        is_earlier = False
         if self._is_proving:
             ledger.fixity.disproved(copy.id, finding)
             # Moved or replaced since the spare was made, as a rule: told in one line, unless it may be lost.
             if not is_last and finding in (Finding.MISSING, Finding.CHANGED):
                 return
+        elif ledger.fixity.earlier_is_bad(copy.id, finding):
+            is_earlier = True
         elif finding is Finding.CHANGED:
             ledger.fixity.changed(copy.id)
         else:
@@ -219,6 +223,7 @@ class Checker:
                 "digest": copy.digest.hex(),
                 "last_verified_at": copy.verified_at,
                 "other_copy_known": not is_last,
+                **({"earlier_version": True} if is_earlier else {}),
             },
         )
 

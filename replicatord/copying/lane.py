@@ -25,7 +25,7 @@ from replicatord.copying.group import GroupResult
 from replicatord.copying.readback import Interrupted
 from replicatord.copying.spill import has_too_little, spill
 from replicatord.copying.visit import Visit
-from replicatord.drives.disks import disk_of
+from replicatord.drives.disks import disk_below
 from replicatord.drives.identity import Identity
 from replicatord.drives.kernel import file_system_uuid
 from replicatord.drives.mounts import has_mount_table
@@ -229,7 +229,7 @@ class Lane(threading.Thread):
         return NotUsable(is_absent=False, is_doubtful=True, reason=reason)
 
     def _work_on(self, opened: OpenDrive) -> None:
-        disk, fs_uuid = disk_of(opened.root, opened.drive), file_system_uuid(opened.root)
+        disk, fs_uuid = disk_below(opened.root), file_system_uuid(opened.root)
         number = self._context.desk.ask(lambda l: self._note_here(l, opened, disk=disk, fs_uuid=fs_uuid))
         self._progress = replace(self._progress, is_here=True)
         self._is_untold = False
@@ -350,7 +350,9 @@ class Lane(threading.Thread):
         self._context.desk.ask(note)
 
     def _note_here(self, ledger: Ledger, opened: OpenDrive, *, disk: str, fs_uuid: str) -> int:
-        number, is_other = ledger.bays.bind(self.bay, opened.identity.id, disk=disk, fs_uuid=fs_uuid)
+        number, is_other = ledger.bays.bind(
+            self.bay, opened.identity.id, disk=disk, named=opened.drive.named_mark, fs_uuid=fs_uuid
+        )
         if is_other:
             again = ledger.wishes.want_again(self.bay)
             self._context.say(

@@ -18,7 +18,7 @@ from itertools import islice
 from typing import Final
 
 from replicatord.config.card_pattern import Lies, lies
-from replicatord.drives.disks import NETWORK_PREFIX, disk_below, disk_of, is_rotational, share_a_disk
+from replicatord.drives.disks import NETWORK_PREFIX, disk_below, is_rotational
 from replicatord.drives.identity import (
     IDENTITY_NAME,
     Identity,
@@ -33,6 +33,7 @@ from replicatord.errors import DriveError
 from replicatord.model.copies import Medium
 from replicatord.model.settings import Drive, Settings, Source
 from replicatord.rules.paths import HIDDEN_FOLDER
+from replicatord.rules.places import mark_of, share_a_disk
 
 ENTRIES_MAX: Final = 1_000  # counted at a drive's root: enough to tell an empty drive from a full one
 PATIENCE_S: Final = (
@@ -125,8 +126,8 @@ def refuse_shared(found: Candidate) -> Refusal | None:
     else:
         return None
     return Refusal(
-        reason=f"{what}. Expected a disk of its own: take another, or repeat with --same-disk."
-        " If it is one, and tells the same of itself as another, give each a `disk:` in the settings"
+        reason=f"{what}. Expected a disk of its own: take another, or repeat with --same-disk. Then they count as one"
+        " place, whatever `disk:` in the settings says"
     )
 
 
@@ -252,7 +253,7 @@ def _candidate(drive: Drive, settings: Settings, root: int, *, is_again: bool) -
         twin=find_twin(root, carries, patience_s=PATIENCE_S) if carries else "",
         shares_with=shares_with,
         unknown_with=unknown_with,
-        is_on_system_disk=drive.is_mount and share_a_disk(disk_of(root, drive), _disk_of_system()),
+        is_on_system_disk=drive.is_mount and share_a_disk(_mark_of(drive, root), _disk_of_system()),
         silent=silent,
     )
 
@@ -294,7 +295,7 @@ def _sharing(
     if drive.medium is Medium.CLOUD:
         return (), (), ()
     others = [d for d in settings.drives.values() if d.name != drive.name and d.medium is not Medium.CLOUD]
-    mine, marks = disk_of(root, drive), _marks_of(others, settings.studio)
+    mine, marks = _mark_of(drive, root), _marks_of(others, settings.studio)
     shares_with = tuple(name for name, mark in marks.items() if mark and share_a_disk(mine, mark))
     unknown_with = tuple(name for name, mark in marks.items() if mark == mine == "")
     return shares_with, unknown_with, tuple(other.name for other in others if other.name not in marks)
@@ -330,11 +331,15 @@ def _mark_if_ours(drive: Drive, studio: str) -> str | None:
         wrong = check_mounted(drive, root)
         identity = read_identity(root) if wrong is None or not wrong.is_absent else None
         is_ours = identity is not None and (identity.name, identity.studio) == (drive.name, studio)
-        return disk_of(root, drive) if is_ours else None
+        return _mark_of(drive, root) if is_ours else None
     except (OSError, ValueError):
         return None
     finally:
         os.close(root)
+
+
+def _mark_of(drive: Drive, root: int) -> str:
+    return mark_of(named=drive.named_mark, seen=disk_below(root))
 
 
 def _disk_of_system() -> str:

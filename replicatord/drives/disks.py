@@ -1,8 +1,8 @@
 """On which physical disk, or which machine, does an open directory lie? Told from what the kernel shows in /sys.
 
 May not open a device, and may not decide what follows from two drives on one disk: marks come out, nothing
-else. A mark that is the same says "lost together"; that two differ is as good as what the disks tell of
-themselves, which is why a person can name a drive's disk in the settings.
+else (`rules.places` does). A mark that is the same says "lost together"; that two differ is as good as what the
+disks tell of themselves, which is why a person can say in the settings that drives lie on one.
 """
 
 from __future__ import annotations
@@ -10,17 +10,16 @@ from __future__ import annotations
 import os
 import re
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 from replicatord.drives.kernel import Mount, find_mount_of
-from replicatord.model.settings import SEEN_MARK, Drive
+from replicatord.model.settings import SEEN_MARK
+from replicatord.rules.places import JOINT
 
 MEMORY: Final = "memory"
-_UNKNOWN: Final = "unknown"  # stands for "" where places are counted
 NETWORK_PREFIX: Final = "host:"
-_JOINT: Final = "+"  # between the disks of one file system; no part of a mark contains it
 _DEPTH_MAX: Final = 8  # layers below a file system (a mapping on a mirror on images); also stops a circle
 _IN_MEMORY: Final = frozenset({"tmpfs", "ramfs"})
 # Disks of the kernel's that are memory: zram, and the RAM disks of brd (kernel documentation, blockdev/).
@@ -39,18 +38,12 @@ class _Ground:
     mark: str = ""
 
 
-def disk_of(root: int, drive: Drive, *, sys: str = "/sys", proc: str = "/proc") -> str:
-    """Give a mark of the disk or machine that a drive lies on; "" when nothing can be told.
+def disk_below(folder: int, *, sys: str = "/sys", proc: str = "/proc") -> str:
+    """Give a mark of the disk or machine that an open directory lies on; "" when nothing can be told.
 
-    `root` is the drive's open directory. What a person says in the settings goes before what is found.
     The mark is the same for two partitions of one disk; several disks are joined with "+". `sys` and
     `proc` are where those file systems are mounted. Never raises.
     """
-    return drive.disk_mark or disk_below(root, sys=sys, proc=proc)
-
-
-def disk_below(folder: int, *, sys: str = "/sys", proc: str = "/proc") -> str:
-    """Give the mark of what an open directory lies on, whatever a person says of it. Never raises."""
     mount = _mount_below(folder)
     return "" if mount is None else disk_of_mount(mount, sys=sys, proc=proc)
 
@@ -58,31 +51,7 @@ def disk_below(folder: int, *, sys: str = "/sys", proc: str = "/proc") -> str:
 def disk_of_mount(mount: Mount, *, sys: str = "/sys", proc: str = "/proc") -> str:
     """Give the mark of what a mount lies on; "" when nothing can be told. Never raises."""
     marks = {ground.mark or _mark(ground.disk, proc) for ground in _grounds(mount, sys, 0)}
-    return _JOINT.join(sorted(marks - {""}))
-
-
-def share_a_disk(one: str, other: str) -> bool:
-    """Tell whether two marks have a disk in common. What is not known is shared with nothing."""
-    return bool((set(one.split(_JOINT)) & set(other.split(_JOINT))) - {""})
-
-
-def count_places(marks: Iterable[str]) -> int:
-    """Count the places that drives are, by the marks of their disks: what is lost at once.
-
-    Drives that have a disk in common are one place, also by way of a third. Of a drive whose mark is "" nobody
-    can say where it lies: all such drives are one place, until the settings name their disks.
-    """
-    places: list[list[str]] = []
-    for mark in marks:
-        its = [mark or _UNKNOWN]
-        apart = []
-        for place in places:
-            if any(share_a_disk(one, its[0]) for one in place):
-                its += place
-            else:
-                apart.append(place)
-        places = [*apart, its]
-    return len(places)
+    return JOINT.join(sorted(marks - {""}))
 
 
 def is_rotational(folder: int, *, sys: str = "/sys") -> bool | None:
@@ -273,4 +242,4 @@ def _existing(path: str) -> str:
 
 def _plain(text: str) -> str:
     """Give a mark without blanks and without what joins marks."""
-    return "_".join(text.replace(_JOINT, "%2B").split())
+    return "_".join(text.replace(JOINT, "%2B").split())

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from replicatord.drives.disks import count_places, disk_below, share_a_disk
+from replicatord.drives.disks import disk_below
 from replicatord.drives.untouched import open_untouched
 from replicatord.duties.loads import counting_drives
 from replicatord.ledger.bays import Bay
@@ -23,6 +23,7 @@ from replicatord.log.words import listed
 from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.frames import Digest
 from replicatord.model.settings import Settings
+from replicatord.rules.places import count_places, mark_of, share_a_disk
 from replicatord.watching.card_reading import Listed, Read, why_left_out
 from replicatord.watching.skips import WhySkipped
 
@@ -123,9 +124,8 @@ class Judge:
         )
 
     def _mark(self, copy: Covering) -> str:
-        """Give the mark of the disk that a copy is on: what the settings say now goes before what was found."""
-        drive = self._settings.drives[copy.drive]
-        return drive.disk_mark or copy.disk
+        """Give the mark of the place of a copy, by what the settings say now and what was seen."""
+        return mark_of(named=self._settings.drives[copy.drive].named_mark, seen=copy.disk)
 
     def _places(self, copies: Sequence[Covering]) -> int:
         return count_places(map(self._mark, copies))

@@ -14,6 +14,7 @@ from typing import Final
 
 from replicatord.copying.context import Context
 from replicatord.duties.loads import counting_drives
+from replicatord.duties.places import places
 from replicatord.duties.visits import elsewhere
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
@@ -82,10 +83,10 @@ def _judge(groups: Iterable[FrameGroup], settings: Settings, bays: Mapping[str, 
     A drive is away as `duties.visits.elsewhere` says: one that visits would burn with the studio.
     """
     counting, away = counting_drives(settings), elsewhere(settings, bays)
+    at = places(settings, bays)
     keepers = {
         name: Keeper(
-            # What a person says of its disk counts before what the system could tell.
-            place=settings.drives[name].disk_mark or (bays[name].disk if name in bays else ""),
+            place=at[name],
             medium=settings.drives[name].medium,
             is_away=name in away,
         )

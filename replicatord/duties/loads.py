@@ -9,11 +9,12 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
+from replicatord.duties.places import pretence_words
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.log.words import counted, listed, size_words
 from replicatord.model.copies import Medium
-from replicatord.model.settings import Settings
+from replicatord.model.settings import CARD_MARK, Settings
 
 if TYPE_CHECKING:  # `status` uses the words of this module and has no time to import the acting parts
     from replicatord.copying.context import Context
@@ -77,7 +78,7 @@ def load_text(load: Load, verdict: Verdict, settings: Settings, *, now: datetime
         *(f"{name} has {count}" for name, count in sorted(verdict.verified.items()) if name not in told),
         *(f"{name} still lacks {count}" for name, count in sorted(verdict.waiting.items())),
     ]
-    return ", ".join(parts) + "; " + _clearing(verdict, settings)
+    return ", ".join(parts) + "; " + _clearing(load, verdict, settings)
 
 
 def _have_all_together(drives: tuple[str, ...], verdict: Verdict) -> bool:
@@ -87,16 +88,12 @@ def _have_all_together(drives: tuple[str, ...], verdict: Verdict) -> bool:
     return is_shared and not any(verdict.waiting.get(name) for name in drives)
 
 
-def _clearing(verdict: Verdict, settings: Settings) -> str:
+def _clearing(load: Load, verdict: Verdict, settings: Settings) -> str:
+    card = "the card" if CARD_MARK in load.source else "a card that they came from"
     if not verdict.is_cleared:
-        short = (
-            f"{counted(verdict.short, 'file')} with fewer than {settings.cleared_copies} verified copies"
-            if verdict.short
-            else ""
-        )
-        why = "; ".join(part for part in (verdict.unread, short) if part)
+        why = "; ".join(part for part in (verdict.unread, _short_words(verdict, settings)) if part)
         unwanted = f" ({counted(verdict.unwanted, 'file')} no tier asks for)" if verdict.unwanted else ""
-        return f"NOT cleared: {why}. Do not format the card{unwanted}"
+        return f"NOT cleared: {why}. Do not format {card}{unwanted}"
     undated = (
         f"; {counted(verdict.undated, 'file')} without capture time, filed by file time"
         if verdict.undated
@@ -107,9 +104,21 @@ def _clearing(verdict: Verdict, settings: Settings) -> str:
         if verdict.odd
         else ""
     )
+    pretence = pretence_words(settings)
     return (
-        f"cleared: {settings.cleared_copies} verified copies of every file; look at a few frames on the drives"
-        f" before you format the card, the decision is yours{undated}{odd}"
+        f"cleared: {settings.cleared_copies} verified copies of every file{', but ' if pretence else ''}{pretence};"
+        f" look at a few frames on the drives before you format {card}, the decision is yours{undated}{odd}"
+    )
+
+
+def _short_words(verdict: Verdict, settings: Settings) -> str:
+    if not verdict.short:
+        return ""
+    places = " in different places" if settings.cleared_copies > 1 else ""
+    one = "; ".join(f"{listed(names)} are one" for names in verdict.together)
+    return (
+        f"{counted(verdict.short, 'file')} with fewer than {settings.cleared_copies} verified copies{places}"
+        f"{f' ({one})' if one and places else ''}"
     )
 
 

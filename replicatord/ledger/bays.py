@@ -9,7 +9,8 @@ import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from replicatord.model.settings import NAMED_MARK, SEEN_MARK
+from replicatord.model.settings import SEEN_MARK
+from replicatord.rules.places import mark_of, places_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +31,7 @@ class Bay:
     room_bytes: int | None = None  # what it could still take from us when last looked at; None before
     room_at: str = ""
     fs_bytes: int | None = None  # the size of its file system
-    disk: str = ""  # a mark of the disk that it lies on; drives with the same one, also "", are one place
+    disk: str = ""  # a mark of the disk that it was seen on, whatever the settings say; "" when not known
     doubt: str = ""  # why it may not be the drive that the ledger knows; its copies count for nothing then
 
     @property
@@ -79,19 +80,22 @@ class Bays:
         """Make sure that each drive name of the settings has its row."""
         self._db.executemany("INSERT OR IGNORE INTO bay (name) VALUES (?)", [(name,) for name in names])
 
-    def bind(self, name: str, identity: str, *, disk: str = "", fs_uuid: str = "") -> tuple[int, bool]:
+    def bind(
+        self, name: str, identity: str, *, disk: str = "", named: str = "", fs_uuid: str = ""
+    ) -> tuple[int, bool]:
         """Note which drive is under a name; give its number, and whether another one was there before.
 
-        `disk` is a mark of the disk that it lies on and `fs_uuid` its file system's, "" where not known.
+        `disk` is a mark of the disk that it is seen on, `named` that of the settings (`Drive.named_mark`) and
+        `fs_uuid` its file system's, "" where not known.
         """
         self._db.execute("INSERT OR IGNORE INTO drive (identity, name) VALUES (?, ?)", (identity, name))
         self._follow_disk(disk, identity)
-        disk = self._one_place(disk, identity)
         self._db.execute(
-            "UPDATE drive SET disk = ?, doubt = '', fs_uuid = CASE ? WHEN '' THEN fs_uuid ELSE ? END"
-            " WHERE identity = ? AND (disk <> ? OR doubt <> '' OR fs_uuid <> ?)",
-            (disk, fs_uuid, fs_uuid, identity, disk, fs_uuid),
+            "UPDATE drive SET disk = ?, named = ?, doubt = '', fs_uuid = CASE ? WHEN '' THEN fs_uuid ELSE ? END"
+            " WHERE identity = ? AND (disk <> ? OR named <> ? OR doubt <> '' OR fs_uuid <> ?)",
+            (disk, named, fs_uuid, fs_uuid, identity, disk, named, fs_uuid),
         )
+        self._place()
         (drive,) = self._db.execute("SELECT id FROM drive WHERE identity = ?", (identity,)).fetchone()
         (before,) = self._db.execute("SELECT drive FROM bay WHERE name = ?", (name,)).fetchone()
         is_other = before is not None and before != drive
@@ -115,12 +119,13 @@ class Bays:
             self._db.execute("UPDATE bay SET seen_at = ? WHERE name = ?", (at, name))
         return is_news
 
-    def name_disks(self, disks: Mapping[str, str]) -> None:
-        """Note on which disk the settings say that drives lie (drive -> mark), also of those that are not here."""
+    def name_disks(self, named: Mapping[str, str]) -> None:
+        """Note on which disk the settings say that drives lie (name -> `Drive.named_mark`), here or not."""
         self._db.executemany(
-            "UPDATE drive SET disk = ? WHERE id = (SELECT drive FROM bay WHERE name = ?) AND disk <> ?",
-            [(mark, name, mark) for name, mark in disks.items()],
+            "UPDATE drive SET named = ? WHERE id = (SELECT drive FROM bay WHERE name = ?) AND named <> ?",
+            [(mark, name, mark) for name, mark in named.items()],
         )
+        self._place()
 
     def set_doubt(self, name: str, why: str) -> None:
         """Note that what is found under a name may not be the drive that it was, until the drive is bound again."""
@@ -136,7 +141,7 @@ class Bays:
         row = self._db.execute("SELECT disk FROM drive WHERE identity = ?", (identity,)).fetchone()
         new = set(disk.split("+")) - {""}
         stale = {mark for mark in (row[0].split("+") if row else ()) if mark.startswith(SEEN_MARK)} - new
-        if not stale or not new or disk.startswith(NAMED_MARK):
+        if not stale or not new:
             return
         others = self._db.execute(
             "SELECT id, disk FROM drive WHERE disk <> '' AND identity <> ?", (identity,)
@@ -147,18 +152,14 @@ class Bays:
                 joined = "+".join(sorted(parts - stale | new))
                 self._db.execute("UPDATE drive SET disk = ? WHERE id = ?", (joined, id_))
 
-    def _one_place(self, disk: str, identity: str) -> str:
-        """Give drives that share a disk one mark: a mirror of two disks ("a+b"), and a drive on one of them."""
-        parts = set(disk.split("+")) - {""}
-        others = self._db.execute(
-            "SELECT id, disk FROM drive WHERE disk <> '' AND identity <> ?", (identity,)
-        ).fetchall()
-        sharing = [(id_, mark) for id_, mark in others if parts & set(mark.split("+"))]
-        together = "+".join(sorted(parts.union(*(mark.split("+") for _, mark in sharing))))
-        for id_, mark in sharing:
-            if mark != together:
-                self._db.execute("UPDATE drive SET disk = ? WHERE id = ?", (together, id_))
-        return together
+    def _place(self) -> None:
+        """Give each drive its place anew: the same for drives that have a disk in common, "" where nobody can say."""
+        rows = self._db.execute("SELECT id, disk, named, place FROM drive").fetchall()
+        places = places_of({id_: mark_of(named=named, seen=disk) for id_, disk, named, _ in rows})
+        self._db.executemany(
+            "UPDATE drive SET place = ? WHERE id = ?",
+            [(places[id_], id_) for id_, _, _, before in rows if places[id_] != before],
+        )
 
     def find_marks(self, identity: str) -> Marks | None:
         """Find by what a drive is known to be as it was last left; None for one that is new to the ledger."""

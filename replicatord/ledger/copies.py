@@ -76,7 +76,7 @@ class EarlierCopy:
 # Good copies, on other drives on other disks, of what `copy` on the drive `own` holds.
 _OTHERS = "copy AS other JOIN drive ON drive.id = other.drive JOIN bay ON bay.drive = drive.id"
 _IS_ELSEWHERE = (
-    "drive.doubt = '' AND drive.disk <> '' AND own.disk <> '' AND drive.disk <> own.disk"
+    "drive.doubt = '' AND drive.place <> '' AND own.place <> '' AND drive.place <> own.place"
     f" AND other.content = copy.content AND other.state IN ({CopyState.VERIFIED.value}, {CopyState.EARLIER.value})"
     " AND bay.name IN ({})"
 )

@@ -8,10 +8,14 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 from replicatord.ledger.copies import UNPROVED
 from replicatord.model.copies import CopyState, Finding, PlacementState
 from replicatord.model.frames import Digest
+
+# Verified, whether it serves what is asked for or is kept as an earlier version: in the words of the index.
+_GOOD: Final = f"copy.state IN ({CopyState.VERIFIED.value}, {CopyState.EARLIER.value})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +38,7 @@ class Fixity:
         self._db = connection
 
     def due(self, drive: int, *, before: str, now: str, besides: frozenset[int], limit: int) -> list[DueCopy]:
-        """Give copies of a drive last read before an instant (RFC 3339, UTC), oldest first.
+        """Give copies of a drive, earlier versions too, last read before an instant (RFC 3339, UTC), oldest first.
 
         Then those last read later than `now`: the clock was ahead, and how long ago that was nobody knows (promise
         I14). `besides` are left out: tried just now, and in use by some program.
@@ -45,7 +49,7 @@ class Fixity:
             rows = self._db.execute(
                 "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, verified_at"
                 " FROM copy INDEXED BY copy_by_age CROSS JOIN content ON content.id = copy.content"
-                f" WHERE copy.drive = ? AND copy.state = 0 AND {when} AND copy.id NOT IN ({marks})"
+                f" WHERE copy.drive = ? AND {_GOOD} AND {when} AND copy.id NOT IN ({marks})"
                 " ORDER BY verified_at LIMIT ?",
                 (drive, instant, *besides, limit - len(found)),
             )
@@ -53,11 +57,11 @@ class Fixity:
         return found
 
     def sample(self, drive: int, count: int) -> list[DueCopy]:
-        """Give some verified copies of a drive, at random."""
+        """Give some verified copies of a drive, earlier versions too, at random."""
         rows = self._db.execute(
             "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, verified_at"
             " FROM copy INDEXED BY copy_by_age CROSS JOIN content ON content.id = copy.content"
-            " WHERE copy.drive = ? AND copy.state = 0 ORDER BY random() LIMIT ?",
+            f" WHERE copy.drive = ? AND {_GOOD} ORDER BY random() LIMIT ?",
             (drive, count),
         )
         return [_due(row) for row in rows]
@@ -65,7 +69,7 @@ class Fixity:
     def passed(self, copies: Iterable[tuple[int, int]], at: str) -> None:
         """Record copies, with their modification times, that were read from the medium and matched."""
         self._db.executemany(
-            "UPDATE copy SET verified_at = ?, mtime_ns = ? WHERE id = ? AND state = 0",
+            f"UPDATE copy SET verified_at = ?, mtime_ns = ? WHERE id = ? AND {_GOOD}",
             [(at, mtime, copy) for copy, mtime in copies],
         )
 

@@ -6,7 +6,7 @@ May not decide when a load ends: the watcher sees that.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
 
@@ -51,6 +51,7 @@ class Verdict:
     undated: int  # files of frames that are filed by file time, having no capture time
     verified: dict[str, int]  # drive -> files of the load that it verifiedly holds
     waiting: dict[str, int]  # drive -> files of the load that it still lacks
+    together: tuple[tuple[str, ...], ...] = ()  # of the drives that hold some of it, those that are one place
 
     @property
     def is_cleared(self) -> bool:
@@ -141,7 +142,7 @@ class Loads:
         # Each drive is asked for each content, by index: a content such as an untouched sidecar may have
         # thousands of copies on every drive, which are not to be gone through for every file.
         short, replaced = self._db.execute(
-            "WITH judged (drive, place) AS (SELECT drive.id, drive.disk FROM bay"
+            "WITH judged (drive, place) AS (SELECT drive.id, drive.place FROM bay"
             f" JOIN drive ON drive.id = bay.drive AND drive.doubt = '' WHERE bay.name IN ({marks}))"
             f" SELECT count(*), coalesce(sum(now <> content), 0) FROM {_LOADED} WHERE"
             f" (SELECT count(DISTINCT judged.place) FROM judged WHERE {_HOLDS.format('judged.drive')}) < :copies",
@@ -172,6 +173,7 @@ class Loads:
             " WHERE p.state = 0 GROUP BY p.bay",
             it,
         )
+        held = dict(verified.fetchall())
         return Verdict(
             files=self._number(f"SELECT count(*) FROM {_LOADED}", it),
             short=short,
@@ -180,9 +182,19 @@ class Loads:
             unwanted=unwanted,
             undated=undated,
             odd=odd,
-            verified=dict(verified.fetchall()),
+            verified=held,
             waiting=dict(waiting.fetchall()),
+            together=self._together(name for name in counting if name in held),
         )
+
+    def _together(self, names: Iterable[str]) -> tuple[tuple[str, ...], ...]:
+        gathered: dict[str, tuple[str, ...]] = {}
+        for name in names:
+            row = self._db.execute(
+                "SELECT drive.place FROM bay JOIN drive ON drive.id = bay.drive WHERE bay.name = ?", (name,)
+            ).fetchone()
+            gathered[row[0]] = (*gathered.get(row[0], ()), name)
+        return tuple(group for group in gathered.values() if len(group) > 1)
 
     def _unread_words(self, load: int) -> str:
         (source,) = self._db.execute("SELECT source FROM load WHERE id = ?", (load,)).fetchone()

@@ -90,7 +90,8 @@ class Restoring:
         """Give some frames of which a drive holds files, at random: `count` of them or more, if it holds so many."""
         rows = self._db.execute(
             "SELECT DISTINCT placement.frame FROM (SELECT copy.id FROM bay CROSS JOIN copy INDEXED BY copy_by_age"
-            " ON copy.drive = bay.drive WHERE bay.name = ? AND copy.state = 0 ORDER BY random() LIMIT ?) AS some"
+            " ON copy.drive = bay.drive WHERE bay.name = ? AND copy.state IN (0, 1) AND copy.state = 0"
+            " ORDER BY random() LIMIT ?) AS some"
             " CROSS JOIN placement ON placement.copy = some.id",
             (bay, count * _FILES_OF_FRAME),
         )

@@ -262,4 +262,21 @@ CREATE TABLE loaded (
 INSERT INTO loaded (load, file, content) SELECT load, id, content FROM file;
 """
 
-MIGRATIONS: Final[tuple[str, ...]] = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH, _EIGHTH)
+_NINTH: Final = """
+-- What the settings name stands beside the disk that was seen, since it does not take apart what lies on one.
+-- `place` follows from both, and is the same for drives that are lost together.
+ALTER TABLE drive ADD COLUMN named TEXT NOT NULL DEFAULT '';
+ALTER TABLE drive ADD COLUMN place TEXT NOT NULL DEFAULT '';
+UPDATE drive SET named = disk, disk = '' WHERE disk LIKE 'named:%';
+UPDATE drive SET place = CASE disk WHEN '' THEN named ELSE disk END;
+"""
+
+_TENTH: Final = """
+-- Earlier versions are read again as all copies are.
+DROP INDEX copy_by_age;
+CREATE INDEX copy_by_age ON copy (drive, verified_at) WHERE state IN (0, 1);
+"""
+
+MIGRATIONS: Final[tuple[str, ...]] = (
+    *(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH, _EIGHTH, _NINTH, _TENTH),
+)

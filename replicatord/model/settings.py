@@ -22,7 +22,8 @@ class DigestAlgorithm(Enum):
     BLAKE3 = "blake3"
 
 
-NAMED_MARK: Final = "named:"  # of the disk of a drive: a person says which
+NAMED_MARK: Final = "named:"  # before the name of a drive's disk in the settings
+PRETEND_MARK: Final = "pretend:"  # before the name of one that is only pretended
 SEEN_MARK: Final = "seen:"  # of a disk that says nothing of itself: good until it is plugged in again
 CARD_MARK: Final = "#"  # between the name of a source of cards and the number of one card in it: "sd#17"
 
@@ -56,9 +57,9 @@ class Drive:
     is_mount: bool  # True: `mount:`, a disk that must be mounted there; False: `folder:`
     medium: Medium
     shelf: str = ""  # the shelf that it is part of; "" when it is a shelf of its own
-    disk: str = (
-        ""  # on which disk or machine it lies, where a person says so; drives of one disk are one place
-    )
+    # On which disk or machine it lies, where a person says so: drives of one disk are one place.
+    disk: str = ""
+    pretend_disk: str = ""  # for trying out: counts in place of whatever disk it really lies on
     limit_bytes: int | None = None  # of a folder: all that lies in it; of a disk: our files on it
     is_away: bool = False
     visit_every_s: float | None = None
@@ -69,8 +70,10 @@ class Drive:
         return self.shelf or self.name
 
     @property
-    def disk_mark(self) -> str:
-        """Give the mark of the disk that a person named, as `drives.disks` gives those it finds; "" if none."""
+    def named_mark(self) -> str:
+        """Give the mark of the disk that a person named, or pretends; "" if none."""
+        if self.pretend_disk:
+            return f"{PRETEND_MARK}{self.pretend_disk}"
         return f"{NAMED_MARK}{self.disk}" if self.disk else ""
 
 

@@ -100,6 +100,41 @@ def test_everything_that_was_done_to_copies_is_found_named_and_healed(studio: St
     assert done.returncode == 0, done.stdout + done.stderr
 
 
+def test_earlier_versions_are_read_again_too(studio: Studio) -> None:
+    """Nothing asks for them any more, so none is made anew: what is bad is told, kept, and counts no more."""
+    source = studio.cards / "shore" / "EDITED.DNG"
+    for text in (b"one" * 1_000, b"another" * 1_000):
+        source.write_bytes(text)
+        assert studio.once().status == 0
+    kept = {name: _earlier(studio, name) for name in ("curlew", "dunlin")}
+    assert [path.read_bytes() for paths in kept.values() for path in paths] == [b"one" * 1_000] * 2
+    done = fixity(studio, "--all")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.count(f"{FILES + 2} files") == 2
+    rot(kept["curlew"][0], random.Random(5))
+    kept["dunlin"][0].rename(studio.folder / "elsewhere.DNG")
+    done = fixity(studio, "--all")
+    assert done.returncode == 1, done.stdout + done.stderr
+    found = {line["drive"]: line for line in studio.lines("fixity_check_failed")}
+    assert {drive: line["finding"] for drive, line in found.items()} == {
+        "curlew": "damaged",
+        "dunlin": "missing",
+    }
+    assert all(line["earlier_version"] for line in found.values())
+    # The last of the two that is read is the last copy that is known, as far as anybody knew.
+    assert "critical" in {line["level"] for line in found.values()}
+    assert kept["curlew"][0].exists()
+    assert any("set aside" in need for need in studio.needs())
+    assert "an earlier version, kept and counting no more" in studio.ask("log", "--problems").stdout
+    for name in kept:
+        check_sums(studio.drives[name], files=FILES + 1)
+    assert fixity(studio, "--all").returncode == 0
+
+
+def _earlier(studio: Studio, drive: str) -> list[Path]:
+    return sorted((studio.drives[drive] / HIDDEN / "earlier").rglob("*.DNG"))
+
+
 def test_the_last_copy_is_told_loudly_and_left_alone(studio: Studio) -> None:
     name = copies(studio, "curlew")[0].name
     pair = [path for drive in ("curlew", "dunlin") for path in copies(studio, drive) if path.name == name]

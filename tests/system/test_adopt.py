@@ -1,7 +1,7 @@
 """`adopt` on real disks: small ext4 images on loop devices, cloned, split, bound elsewhere, read-only, not there.
 
 All images lie on one disk, so all drives here share one, rightly; where a test wants them apart, its
-settings name a `disk:` for each, as a person would.
+settings pretend a disk for each.
 """
 
 from __future__ import annotations
@@ -182,7 +182,7 @@ def test_another_part_of_the_systems_disk_is_refused_unless_accepted(
 
 
 def test_a_fresh_disk_is_empty_and_is_adopted(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
-    bench.name("curlew", more=", medium: hdd, disk: first")
+    bench.name("curlew", more=", medium: hdd, pretend_disk: first")
     point = bench.plug(bench.image("curlew"), "curlew")
     assert os.listdir(point) == ["lost+found"]
     assert bench.run("curlew", "--yes") == 0
@@ -207,7 +207,7 @@ def test_a_clone_is_refused_and_becomes_a_drive_of_its_own(
     bench: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
     image = bench.image("curlew")
-    bench.name("curlew", more=", medium: hdd, disk: first")
+    bench.name("curlew", more=", medium: hdd, pretend_disk: first")
     point = bench.plug(image, "curlew")
     assert bench.run("curlew", "--yes") == 0
     first = id_on(point)
@@ -240,7 +240,7 @@ def test_the_one_of_two_clones_that_is_at_the_drives_place_is_renewed(
     bench: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
     image = bench.image("curlew")
-    bench.name("curlew", more=", medium: hdd, disk: first")
+    bench.name("curlew", more=", medium: hdd, pretend_disk: first")
     point = bench.plug(image, "curlew")
     adopt(point, "curlew")
     other = bench.plug(bench.clone(image, "clone"), "elsewhere")
@@ -314,7 +314,7 @@ def test_an_answer_from_before_the_disk_was_changed_does_not_count(bench: Bench)
 def test_a_full_clone_keeps_the_identity_that_it_has(
     bench: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    bench.name("curlew", more=", medium: hdd, disk: first")
+    bench.name("curlew", more=", medium: hdd, pretend_disk: first")
     point = bench.plug(bench.image("curlew"), "curlew")
     adopt(point, "curlew")
     (point / ".replicatord" / "lock").touch()
@@ -342,7 +342,7 @@ def test_an_identity_is_renewed_where_no_rename_is_safe_by_itself(bench: Bench) 
     call("mkfs.exfat", str(image))
     disk = call("losetup", "-f", "--show", str(image))
     bench.stack.callback(subprocess.run, ["losetup", "-d", disk], check=False)
-    bench.name("curlew", more=", medium: hdd, disk: first")
+    bench.name("curlew", more=", medium: hdd, pretend_disk: first")
     point = bench.point("curlew")
     call("mount.exfat-fuse", disk, str(point))
     bench.stack.callback(unmount, point)
@@ -357,7 +357,7 @@ def test_an_identity_is_renewed_where_no_rename_is_safe_by_itself(bench: Bench) 
 
 
 def test_a_read_only_disk_is_refused(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
-    bench.name("curlew", more=", medium: hdd, disk: first")
+    bench.name("curlew", more=", medium: hdd, pretend_disk: first")
     point = bench.plug(bench.image("curlew"), "curlew", "loop,ro")
     assert bench.run("curlew", "--yes") == 2
     assert "read-only" in said(capsys)
@@ -398,7 +398,7 @@ def test_a_source_that_is_mounted_a_second_time_is_refused(
     call("mount", "-o", "loop", str(bench.image("cards")), str(bench.folder / "cards"))
     bench.stack.callback(unmount, bench.folder / "cards")
     (bench.folder / "cards/2026").mkdir()
-    bench.name("curlew", more=", medium: hdd, disk: first")
+    bench.name("curlew", more=", medium: hdd, pretend_disk: first")
     point = bench.plug(bench.folder / part, "curlew", "bind")
     assert bench.run("curlew", "--yes") == 2
     assert "source cards" in said(capsys)
@@ -408,7 +408,7 @@ def test_a_source_that_is_mounted_a_second_time_is_refused(
 def test_what_is_printed_for_a_new_drive_makes_it_one(
     bench: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    bench.name("curlew", more=", medium: hdd, shelf: studio, disk: first")
+    bench.name("curlew", more=", medium: hdd, shelf: studio, pretend_disk: first")
     point = bench.plug(bench.image("snipe"), "snipe")
     tiers = "to: [studio]"
     bench.run("curlew")

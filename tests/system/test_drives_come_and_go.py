@@ -459,3 +459,39 @@ def test_a_drive_is_not_said_to_have_all_before_the_sources_were_looked_through(
     assert again.once().status == 0
     told = [str(line["event"]) for line in again.lines() if line.get("drive") == "curlew"]
     assert told.index("copy_verified") < told.index("drive_is_up_to_date")
+
+
+@needs_disks
+def test_i4_drives_that_are_seen_on_one_disk_clear_nothing_whatever_the_settings_name(tmp_path: Path) -> None:
+    """Two folders of one disk, with a `disk:` of its own for each: that is said, and is one place."""
+    studio = new_studio(tmp_path, drives=[], tiers=_EVERYTHING)
+    studio.disk_key = "disk"
+    with ExitStack() as stack:
+        disk = Disk(tmp_path, "box")
+        stack.callback(disk.close)
+        disk.plug()
+        for name in ("curlew", "dunlin"):
+            studio.add_drive(name, "ssd", root=disk.point / name)
+        make_frames(studio, 1)
+        studio.once()
+        (told,) = studio.lines("load_ended")
+        assert told["cleared"] is False
+        assert "in different places (curlew and dunlin are one)" in str(told["text"])
+        (why,) = studio.lines("drives_in_one_place", level="warning")
+        assert "curlew and dunlin were seen on one disk" in str(why["text"])
+        assert any("mend `disk:`" in need for need in studio.needs())
+        assert any("drives that hold it are one place (curlew and dunlin)" in need for need in studio.needs())
+        assert "seen on one disk" in studio.ask("check-config").stdout
+
+        studio.disk_key = "pretend_disk"
+        studio.write_settings()
+        with running(studio) as service:
+            pretended = service.wait_line("load_cleared")
+            service.wait_line("drives_in_one_place")
+            studio.disk_key = "disk"
+            studio.write_settings()
+            until(lambda: len(studio.lines("drives_in_one_place")) == 3)
+            service.stop()
+    assert "but PRETENDED: curlew and dunlin on disks of their own" in str(pretended["text"])
+    words = [str(line["text"]).split()[0] for line in studio.lines("drives_in_one_place")]
+    assert words == ["curlew", "PRETENDED:", "curlew"]

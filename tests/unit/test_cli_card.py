@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from replicatord.drives.disks import count_places
 from replicatord.model.copies import CopyState
 from replicatord.model.frames import FileStat
 from replicatord.model.settings import DigestAlgorithm
@@ -353,22 +352,6 @@ def test_the_answer_names_at_most_ten_of_a_kind(ground: Ground, capsys: pytest.C
     assert "30 files: not read by the service yet" in text
     assert "and 20 more" in text
     assert sum("TIDE00" in line for line in text.splitlines() if "101TIDEW" not in line) == 10
-
-
-@pytest.mark.parametrize(
-    ("marks", "places"),
-    [
-        ([], 0),
-        ([""], 1),
-        (["", ""], 1),  # nobody can say that they are apart
-        (["ata-1", "ata-2"], 2),
-        (["ata-1", "ata-1"], 1),
-        (["ata-1", "ata-2", "ata-1+ata-2"], 1),  # a mirror of both
-        (["ata-1", "", "ata-1"], 2),
-    ],
-)
-def test_places_are_what_is_lost_at_once(marks: list[str], places: int) -> None:
-    assert count_places(marks) == places
 
 
 def test_what_a_file_holds_is_told_by_its_bytes(tmp_path: Path) -> None:

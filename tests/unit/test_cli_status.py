@@ -334,11 +334,36 @@ def test_drives_on_one_disk_count_as_one_place(shelves: Ground, capsys: pytest.C
         ledger.bays.bind("snipe", "identity of snipe", disk="disk:other")
     assert "\ncurlew and dunlin are on one disk: they count as one place.\n" in told_by(shelves, capsys)
     text = shelves.file.read_text()
+    text = text.replace('/curlew", medium: hdd', '/curlew", medium: hdd, disk: house')
     shelves.file.write_text(text.replace("medium: ssd", "medium: ssd, disk: box"))
-    assert "one place" not in told_by(shelves, capsys)  # what a person says counts before what was found
-    text = shelves.file.read_text()
-    shelves.file.write_text(text.replace('/curlew", medium: hdd', '/curlew", medium: hdd, disk: box'))
+    told = told_by(shelves, capsys)  # what a person says does not take apart what was seen
+    assert "curlew and dunlin were seen on one disk: they count as one place. `disk:` in" in told
+    assert (
+        "\n  - mend `disk:` in the settings, which takes nothing apart: curlew and dunlin were seen" in told
+    )
+    assert shelves.run("check-config") == 0
+    assert "Caution: curlew and dunlin were seen on one disk" in capsys.readouterr().out
+    shelves.file.write_text(text.replace("medium: ssd", "medium: ssd, disk: house"))
     assert status_of(shelves, capsys)["one_place"] == [["curlew", "dunlin"]]
+    assert "mend `disk:`" not in told_by(shelves, capsys)
+    assert shelves.run("check-config") == 0
+    assert "seen on one disk" not in capsys.readouterr().out
+
+
+def test_a_pretended_disk_is_told_in_every_answer(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with shelves.open_ledger() as ledger, ledger.transaction():
+        for name in ("curlew", "dunlin"):
+            ledger.bays.bind(name, f"identity of {name}", disk="disk:one")
+    text = shelves.file.read_text()
+    shelves.file.write_text(text.replace("medium: ssd", "medium: ssd, pretend_disk: box"))
+    told = told_by(shelves, capsys)
+    assert "\nPRETENDED: dunlin on a disk of its own (`pretend_disk`, for trying out only).\n" in told
+    assert "count as one place" not in told
+    assert status_of(shelves, capsys)["pretended"] == ["dunlin"]
+    assert shelves.run("check-config") == 0
+    assert "Caution: the disk of dunlin is PRETENDED" in capsys.readouterr().out
 
 
 def test_why_a_drive_is_waited_for_is_told_as_it_was_found(

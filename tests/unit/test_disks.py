@@ -8,7 +8,7 @@ What real disks say in `wwid` and `serial` is invented here.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -16,14 +16,11 @@ import pytest
 
 from replicatord.drives.disks import (
     disk_below,
-    disk_of,
     disk_of_mount,
     is_rotational,
-    share_a_disk,
 )
 from replicatord.drives.kernel import Mount, find_mount_of
-from replicatord.model.copies import Medium
-from replicatord.model.settings import Drive
+from replicatord.rules.places import share_a_disk
 
 _BOOT: Final = "0c9d0c6e-3d3f-4f2c-8f0e-5a1c2b3d4e5f"
 _PCI: Final = "devices/pci0000:00/0000:00:14.0"
@@ -251,20 +248,3 @@ def test_nothing_is_told_where_the_kernel_tells_nothing(tmp_path: Path) -> None:
     finally:
         os.close(fd)
     assert not share_a_disk("", "")
-
-
-def test_what_a_person_says_goes_first(kernel: Kernel) -> None:
-    drive = Drive(name="curlew", root="/mnt/curlew", is_mount=True, medium=Medium.HDD)
-    fd = os.open(kernel.root, os.O_RDONLY)
-    try:
-        sys, proc = str(kernel.sys), str(kernel.proc)
-        assert disk_of(fd, replace(drive, disk="dock"), sys=sys, proc=proc) == "named:dock"
-        assert disk_of(fd, drive, sys=sys, proc=proc) == disk_below(fd, sys=sys, proc=proc)
-    finally:
-        os.close(fd)
-
-
-def test_marks_are_compared_disk_by_disk() -> None:
-    assert share_a_disk("disk:a+disk:b", "disk:b")
-    assert not share_a_disk("disk:a+disk:b", "disk:ab")
-    assert not share_a_disk("", "disk:a")
