@@ -321,7 +321,7 @@ class Publisher:
             return
         stamp = self._context.now().strftime("%Y%m%dT%H%M%S%z").replace("+", "p").replace("-", "m")
         new = earlier_path(wish.serving_path, stamp, lambda path: self._files.find_stat(path) is not None)
-        is_good = known.state is not CopyState.SUSPECT or self._is_as_it_was(known)
+        is_good = known.state is CopyState.VERIFIED or self._is_as_it_was(known)
         if not is_good:
             new = set_aside_path(wish.serving_path, at=self._context.at(), number=wish.id)
         move_copy(

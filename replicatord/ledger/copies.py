@@ -138,9 +138,15 @@ class Copies:
     ) -> None:
         """Write down a rename before it is done, so that a crash in it can be understood.
 
-        The drive's own list names the old path until its lane has written that anew.
+        The drive's own list names the old path until its lane has written that anew. Whoever moves a copy as a good one
+        has just read it if it was not known to be: from here on it is suspect only if it is found bad meanwhile.
         """
         self._distrust_list(drive)
+        if state in (CopyState.VERIFIED, CopyState.EARLIER):
+            self._db.execute(
+                "UPDATE copy SET state = ? WHERE id = ? AND state IN (?, ?)",
+                (CopyState.VERIFIED.value, copy, CopyState.SUSPECT.value, CopyState.UNPROVED.value),
+            )
         self._db.execute(
             "INSERT INTO move (drive, copy, from_path, to_path, state) VALUES (?, ?, ?, ?, ?)"
             " ON CONFLICT (copy) DO UPDATE SET to_path = excluded.to_path, state = excluded.state",
@@ -148,12 +154,22 @@ class Copies:
         )
 
     def end_move(self, copy: int, *, was_done: bool) -> None:
-        """Record how a rename ended, as it was observed on the drive."""
+        """Record how a rename ended, as it was observed on the drive.
+
+        A copy that another drive's lane found bad meanwhile does not become good by it (promise I4): it stays suspect,
+        and as an earlier version, which nothing would replace, it is for a person to look at.
+        """
         if was_done:
             self._db.execute(
-                "UPDATE copy SET path = move.to_path, state = move.state FROM move"
+                "UPDATE copy SET path = move.to_path, state = CASE"
+                " WHEN copy.state = ? AND move.state = ? THEN copy.state"
+                " WHEN copy.state = ? AND move.state = ? THEN ? ELSE move.state END FROM move"
                 " WHERE move.copy = copy.id AND copy.id = ?",
-                (copy,),
+                (
+                    *(CopyState.SUSPECT.value, CopyState.VERIFIED.value),
+                    *(CopyState.SUSPECT.value, CopyState.EARLIER.value, CopyState.SET_ASIDE.value),
+                    copy,
+                ),
             )
             # What was set aside serves nothing any more, also when whoever set it aside was killed here.
             self._db.execute(

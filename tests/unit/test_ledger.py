@@ -456,6 +456,34 @@ def test_a_move_that_was_done_and_one_that_was_not(ledger: Ledger) -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("to", "ends"), [(CopyState.VERIFIED, CopyState.SUSPECT), (CopyState.EARLIER, CopyState.SET_ASIDE)]
+)
+def test_i4_a_copy_that_is_found_bad_while_it_is_moved_does_not_become_good(
+    ledger: Ledger, to: CopyState, ends: CopyState
+) -> None:
+    taken(ledger, seen(b"A.CR3"))
+    copied(ledger)
+    (copy,) = ledger.copies.on_drive(CURLEW)
+
+    def begin() -> None:
+        ledger.copies.begin_move(
+            drive=CURLEW, copy=copy.id, from_path=copy.path, to_path=b"to/A.CR3", state=to
+        )
+
+    with ledger.transaction():
+        begin()
+    with ledger.transaction():
+        assert ledger.copies.suspect(copy.id)
+        ledger.copies.end_move(copy.id, was_done=True)
+    assert ledger.copies.state_of(copy.id) is ends
+    if to is CopyState.VERIFIED:  # its lane reads it, and moves it again as a good one
+        with ledger.transaction():
+            begin()
+            ledger.copies.end_move(copy.id, was_done=True)
+        assert ledger.copies.state_of(copy.id) is CopyState.VERIFIED
+
+
 def test_places_to_read_a_content_from(ledger: Ledger) -> None:
     taken(ledger, seen(b"A.CR3", folder=b"100"))
     copied(ledger)
