@@ -16,7 +16,6 @@ import sys
 import threading
 import time
 from collections.abc import Mapping
-from contextlib import suppress
 from datetime import timedelta
 from typing import Final
 
@@ -27,7 +26,7 @@ from replicatord.config.cut import is_cut_of
 from replicatord.copying.checking import CheckAsk
 from replicatord.drives.kernel import read_mounts
 from replicatord.drives.mounts import MountWatch
-from replicatord.duties.board import DriveNow, Speedometer, board_text, write_board
+from replicatord.duties.board import UNKNOWN_TEXT, DriveNow, Speedometer, board_text, write_board
 from replicatord.duties.check_requests import take_check
 from replicatord.duties.clock import Clock
 from replicatord.duties.coverage import reckon_coverage
@@ -178,9 +177,10 @@ class _Service:
             self._board = now
             write_board(studio.context.settings.log, now)
 
-    def _leave_board(self, drives: list[DriveNow]) -> None:
+    def _leave_board(self, drives: list[DriveNow] | None) -> None:
         """Leave the text about the drives as they are without a service: nothing is copied to them any more."""
-        write_board(self._studio.context.settings.log, board_text(drives, {}))
+        text = UNKNOWN_TEXT if drives is None else board_text(drives, {})
+        write_board(self._studio.context.settings.log, text)
 
     def _keep_watching(self) -> None:
         """Wake lanes when a disk came or went, and set the watch anew where it is not what it should be."""
@@ -235,9 +235,15 @@ class _Service:
         self._file.stop()
         self._watch.stop()
         self._mounts.close()
-        with suppress(LedgerError):  # who has died may be the ledger's thread; then the console alone has it
+        untold = None
+        try:
             self._say("service_stopped", fields)
-        stuck = self._studio.stop(self._leave_board)
+        except LedgerError:  # who has died may be the ledger's thread
+            untold = self._studio.context.line("service_stopped", fields)
+        is_sure = untold is None
+        stuck = self._studio.stop(
+            lambda drives: self._leave_board(drives if is_sure else None), last_words=untold
+        )
         if stuck:
             # Leaving the usual way would wait for them for ever. Ledger and log are closed by now.
             console.warning("stopped_without", threads=stuck)

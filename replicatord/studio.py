@@ -10,7 +10,6 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from datetime import datetime, tzinfo
 from typing import Final
 
@@ -29,7 +28,7 @@ from replicatord.errors import LedgerError
 from replicatord.ledger.desk import LedgerDesk
 from replicatord.ledger.ledger import Ledger, open_ledger
 from replicatord.ledger.lock import LedgerLock
-from replicatord.log.files import log_files
+from replicatord.log.lost import refuse_lost
 from replicatord.log.replication import ReplicationLog
 from replicatord.media.names import split_stem
 from replicatord.model.copies import PlacementState
@@ -57,7 +56,7 @@ class Studio:
         self.zone: tzinfo = get_localzone()
         self._lock = LedgerLock(settings.ledger)
         try:
-            _refuse_lost(settings)
+            refuse_lost(settings.ledger, settings.log)
             self._log = ReplicationLog(settings.log, rotate_bytes=settings.log_rotate_bytes)
             self.desk = LedgerDesk(
                 lambda: open_ledger(settings.ledger, algorithm=settings.digest, split_stem=split_stem),
@@ -284,10 +283,16 @@ class Studio:
                 return f"the {name} ended: {failure!r}"
         return ""
 
-    def stop(self, last_look: Callable[[list[DriveNow]], None] = lambda _: None) -> list[str]:
+    def stop(
+        self,
+        last_look: Callable[[list[DriveNow] | None], None] = lambda _: None,
+        *,
+        last_words: Mapping[str, object] | None = None,
+    ) -> list[str]:
         """Stop all parts within ten seconds; whatever is in hand is finished or given up, and nothing is lost.
 
-        `last_look` gets how each drive is then. Gives the threads that did not end: a drive that hangs holds its
+        `last_look` gets how each drive is then, None where no ledger tells. `last_words` are for the log, when the
+        ledger cannot take them. Gives the threads that did not end: a drive that hangs holds its
         lane inside the kernel.
         """
         self.context.stop.set()
@@ -307,9 +312,13 @@ class Studio:
         for thread in threads:
             if thread.ident is not None:
                 thread.join(max(deadline - time.monotonic(), 0.1))
-        with suppress(LedgerError):  # a ledger that has died tells nothing any more
+        try:
             last_look(self.desk.look(self.drives_now))
+        except LedgerError:  # a ledger that has died tells nothing any more
+            last_look(None)
         self.desk.close()
+        if last_words is not None:
+            self._log.write_last_words(last_words)
         self._log.close()
         self._lock.release()
         return [thread.name for thread in threads if thread.is_alive()]
@@ -352,16 +361,3 @@ class Studio:
         if done != self._ahead_since[0]:
             self._ahead_since = (done, time.monotonic())
         return time.monotonic() - self._ahead_since[1] < _STALL_S
-
-
-def _refuse_lost(settings: Settings) -> None:
-    """Begin no ledger where there was one: what it knew is on the drives (I12). Raises LedgerError."""
-    # One without a byte was cut short: SQLite would take it for a new one.
-    is_there = os.path.exists(settings.ledger) and os.path.getsize(settings.ledger) > 0
-    if is_there or not any(os.path.getsize(file) for file in log_files(settings.log)):
-        return
-    raise LedgerError(
-        f"there is no ledger at {settings.ledger}, and the log at {settings.log} tells that there was one. Nothing was"
-        " begun. `replicatord rebuild` puts the spare copy that the drives carry in its place. To begin anew all the"
-        " same, move the log away first"
-    )

@@ -65,7 +65,9 @@ def ledger_for_asking(settings: Settings) -> Iterator[Ledger]:
     Raises LedgerError, also when an answer cannot be read.
     """
     from replicatord.ledger.ledger import read_ledger
+    from replicatord.log.lost import refuse_lost
 
+    refuse_lost(settings.ledger, settings.log)
     with read_ledger(settings.ledger, split_stem=_split_stem) as ledger:
         yield ledger
 

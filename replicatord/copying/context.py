@@ -46,6 +46,11 @@ class Context:
         """Give this instant as the ledger and the log write it."""
         return utc_text(self.now())
 
+    def line(self, event: str, fields: Mapping[str, object]) -> dict[str, object]:
+        """Make a line for a log that no ledger feeds any more."""
+        moment = self.now()
+        return {"at": utc_text(moment), "event": event, "offset": offset_text(moment), **fields}
+
     def say(self, ledger: Ledger, event: str, fields: Mapping[str, object]) -> None:
         """Decide a line of the replication log, inside a transaction."""
         moment = self.now()

@@ -15,6 +15,10 @@ from typing import Final
 from replicatord.log.words import counted, size_words, span_words
 
 FILE_NAME: Final = "drives.txt"  # beside the replication log
+UNKNOWN_TEXT: Final = (
+    "The service stopped without its ledger, so that nothing is known of the drives: see the log's last line.\n"
+    "Start it again before you unplug any.\n"
+)
 _SPAN_S: Final = 20.0  # a speed is taken over about so long: shorter jumps, longer lags
 
 

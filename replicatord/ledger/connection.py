@@ -94,7 +94,13 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     except sqlite3.Error as exc:
         if connection.in_transaction:
             connection.rollback()
-        raise LedgerError(f"the ledger could not be written: {exc}") from exc
+        raise LedgerError(f"the ledger could not be written: {_reason(exc)}") from exc
+
+
+def _reason(exc: sqlite3.Error) -> str:
+    if exc.sqlite_errorname == "SQLITE_READONLY_DBMOVED":
+        return "its file was moved away or removed meanwhile; put it back where it was, and start the service again"
+    return str(exc)
 
 
 def _connect(uri: str, path: str) -> sqlite3.Connection:

@@ -5,7 +5,8 @@ that it tells (`replicatord.ledger.lines`), and written here afterwards. After a
 file says which line was the last: half a line at the end is completed to the letter, so the file only
 ever grows.
 
-Format: JSON Lines (jsonlines.org), UTF-8, one object a line; `seq` counts without gaps; `at` is
+Format: JSON Lines (jsonlines.org), UTF-8, one object a line; `seq` counts without gaps, and only a line that says
+that the ledger failed has none; `at` is
 RFC 3339 in UTC with "Z", `offset` the studio's offset from UTC at that moment.
 """
 
@@ -65,6 +66,16 @@ class ReplicationLog:
     def forget_written(self, ledger: Ledger) -> None:
         """Let the ledger drop the lines that are in the file. Needs a transaction of its caller."""
         ledger.lines.forget(self._durable)
+
+    def write_last_words(self, fields: Mapping[str, object]) -> None:
+        """Write a line that no ledger could take, without a number: those of the ledger go on after it.
+
+        Only once the ledger's thread has ended. Where the log cannot be written either, it is left out.
+        """
+        text = json.dumps(fields, ensure_ascii=False).encode() + b"\n"
+        with suppress(OSError):
+            _write_all(self._fd, b"\n" + text if self._torn else text)
+            os.fsync(self._fd)
 
     def close(self) -> None:
         """Close the file."""

@@ -253,3 +253,30 @@ def test_what_is_never_taken_is_not_taken(studio: Studio, tmp_path: Path) -> Non
         service.wait_copies("cards/end.jpg", *_BOTH)
         service.stop()
     assert sorted(studio.tree("curlew").values()) == sorted([sidecar(1), b"end"])
+
+
+def test_a_ledger_that_is_moved_away_ends_the_service_loudly_and_nothing_is_begun_anew(
+    studio: Studio,
+) -> None:
+    board = studio.log.with_name("drives.txt")
+    with running(studio) as service:
+        (studio.cards / "A.jpg").write_bytes(b"first")
+        service.wait_copies("cards/A.jpg", "curlew", "dunlin")
+        ledger = studio.log.with_name("ledger.sqlite")
+        moved = ledger.rename(studio.folder / "moved.sqlite")
+        (studio.cards / "B.jpg").write_bytes(b"second")
+        assert service.process.wait(timeout=30) != 0
+    last = studio.lines()[-1]
+    assert (last["event"], last["level"]) == ("service_stopped", "error")
+    assert "its file was moved away or removed" in str(last["reason"])
+    assert "PROBLEM: stopped" in studio.ask("log", "--problems").stdout.splitlines()[-1]
+    assert board.read_text().startswith("The service stopped without its ledger")
+    asked = studio.ask("status")
+    assert (asked.returncode, asked.stdout) == (2, "")
+    assert "tells that there was one. If it was moved, put it back" in asked.stderr
+    assert not ledger.exists()
+    moved.rename(ledger)
+    assert studio.once().status == 0
+    numbers = [line["seq"] for line in studio.lines() if "seq" in line]
+    assert numbers == list(range(1, len(numbers) + 1))
+    assert b"second" in studio.tree("curlew").values()
