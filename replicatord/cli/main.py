@@ -164,7 +164,10 @@ def _add_log(its: argparse.ArgumentParser) -> None:
 
 def _add_restore(its: argparse.ArgumentParser) -> None:
     its.add_argument(
-        "what", metavar="PATH|DIGEST", nargs="*", help="as cards/2026-01-28, curlew/2026/01, 5f3c90aa"
+        "what",
+        metavar="PATH|NAME|DIGEST",
+        nargs="*",
+        help="as cards/2026-01-28, curlew/2026/01, TIDE0042, 5f3c90aa",
     )
     its.add_argument("--to", required=True, metavar="FOLDER", help="where to; nothing in it is replaced")
     its.add_argument(

@@ -232,7 +232,9 @@ def _is_in(path: bytes, top: bytes) -> bool:
 
 
 def _by_words(ledger: Ledger, settings: Settings, what: str, *, is_lenient: bool) -> list[Wanted]:
-    """Find by a path in a source or on a drive, whole or with their names first, else by a digest.
+    """Find by a path in a source or on a drive, whole or with their names first, else by a name or a digest.
+
+    A name is spelt as given, else in capitals as cameras write, else in small letters.
 
     Raises CommandError when nothing is found, unless `is_lenient`.
     """
@@ -243,13 +245,15 @@ def _by_words(ledger: Ledger, settings: Settings, what: str, *, is_lenient: bool
     for drive in settings.drives.values():
         for path in _below(what, drive.root, drive.name):
             found += ledger.restoring.on_drive(drive.name, path)
+    for spelt in dict.fromkeys((what, what.upper(), what.lower())):
+        found = found or ([] if "/" in what else ledger.restoring.of_name(os.fsencode(spelt)))
     if not found and _DIGEST.fullmatch(what):
         start, end = (bytes.fromhex(what.ljust(_DIGEST_DIGITS, digit)) for digit in "0f")
         found = ledger.restoring.of_digest(start, end)
     if not found and not is_lenient:
         raise CommandError(
             f"no verified copy is known of {what!r}; name a file or folder in a source or on a drive, as"
-            " cards/2026-01-28 or curlew/2026/01, or a digest"
+            " cards/2026-01-28 or curlew/2026/01, a file or a frame by its name, or a digest"
         )
     return found
 

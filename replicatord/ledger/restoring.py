@@ -63,6 +63,10 @@ class Restoring:
             (source, folder, name, path, path + b"/", path + b"0", path),
         )
 
+    def of_name(self, name: bytes) -> list[Wanted]:
+        """Give what was seen under a name in any source; else the files of the frames with this stem."""
+        return self._of_files("file.name = ?", (name,)) or self._of_files("frame.stem = ?", (name,))
+
     def of_days(self, first: date, last: date) -> list[Wanted]:
         """Give the frames taken from one day to another, both included."""
         condition = "substr(frame.captured, 1, 10) BETWEEN ? AND ?"

@@ -104,6 +104,8 @@ CASES: Final = (
     (("cards/shore",), {"TIDE0000", "TIDE0001", "TIDE0002"}),
     (("curlew/2026/03",), {"TIDE0002"}),
     (("dunlin/2026/03/shore/TIDE0002.DNG",), {"TIDE0002"}),
+    (("TIDE0001",), {"TIDE0001"}),
+    (("tide0002.DNG",), {"TIDE0002"}),
 )
 
 
