@@ -372,7 +372,7 @@ class Lane(threading.Thread):
         at = self._context.at()
         if ledger.bays.set_state(self.bay, state="here", reason="", at=at):
             self._context.say(ledger, "drive_is_here", {"drive": self.bay})
-        if ledger.wishes.next_wishes(self.bay, after=0, limit=1) or ledger.fixity.unproved_on(self.bay):
+        if not self._lacks_nothing(ledger):
             return False
         ledger.bays.set_complete(self.bay, at)
         self._tell_up_to_date(ledger)
@@ -424,7 +424,9 @@ class Lane(threading.Thread):
             if why.is_doubtful:
                 ledger.bays.set_doubt(self.bay, why.reason)
             if ledger.bays.set_state(self.bay, state=state, reason=why.reason, at=self._context.at()):
-                level = {} if is_away else {"level": "warning"}
+                # One that went with all it was asked for went as `status` and the log said that it may.
+                had_all = why.is_absent and self._has_all(ledger)
+                level = {} if is_away or had_all else {"level": "warning"}
                 self._context.say(
                     ledger,
                     "drive_is_away" if is_away else "drive_waits",
@@ -435,6 +437,13 @@ class Lane(threading.Thread):
         if why.is_full:
             self._context.desk.ask(lambda l: l.bays.set_no_room(self.bay, at=self._context.at()))
             spill(self._context, self.bay)
+
+    def _has_all(self, ledger: Ledger) -> bool:
+        return bool(ledger.bays.get(self.bay).complete_at) and self._lacks_nothing(ledger)
+
+    def _lacks_nothing(self, ledger: Ledger) -> bool:
+        is_wanted = ledger.wishes.next_wishes(self.bay, after=0, limit=1)
+        return not is_wanted and not ledger.fixity.unproved_on(self.bay)
 
     def _note_group(self, result: GroupResult) -> None:
         now = self._context.monotonic()
