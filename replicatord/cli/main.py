@@ -340,9 +340,10 @@ def _drill(arguments: argparse.Namespace) -> int:
 def _survey(arguments: argparse.Namespace) -> int:
     from replicatord.cli.survey import show_report, survey_paths
 
-    if arguments.paths and not (arguments.report or arguments.as_json):
+    is_report = arguments.report or arguments.has_list
+    if arguments.paths and not (is_report or arguments.as_json):
         return survey_paths(_settings_in_force(arguments)[0], arguments.paths, name=arguments.name)
-    if arguments.paths or not arguments.report:
+    if arguments.paths or not is_report:
         raise CommandError(
             "`survey PATH` reads a place, `survey --report` (with --json for scripts) says what lies where"
         )

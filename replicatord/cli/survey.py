@@ -151,7 +151,7 @@ def _lines(
     if not held:
         return
     yield ""
-    yield "What each place holds (files of the same content count once):"
+    yield "What each drive or surveyed place holds (files of the same content count once):"
     for each in held:
         again = (
             f", and {counted(each.again_files, 'further copy', 'further copies')} of that, {size_words(each.again_bytes)}"
@@ -159,9 +159,9 @@ def _lines(
             else ""
         )
         alone = (
-            f"{counted(each.alone_files, 'file')}, {size_words(each.alone_bytes)}, in no other place"
+            f"{counted(each.alone_files, 'file')}, {size_words(each.alone_bytes)}, nowhere else"
             if each.alone_files
-            else "all in other places too"
+            else "all on others too"
         )
         yield (
             f"  {each.name}{'' if each.is_drive else ' (no drive of the settings)'}: {counted(each.files, 'file')},"
@@ -172,7 +172,7 @@ def _lines(
     else:
         yield "No drive of the settings lives elsewhere (`away: true`)."
     yield ""
-    yield f"{'month':>10}  {'frames':>8}  {'in one place':>12}  {'none away':>9}"
+    yield f"{'month':>10}  {'frames':>8}  {'on one only':>12}  {'none away':>9}"
     for month in months:
         yield (
             f"{month.name or 'no time':>10}  {month.frames:>8,}  {month.on_one_place:>12,}  {month.on_none_away:>9,}"

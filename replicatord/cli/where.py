@@ -363,7 +363,7 @@ def _copy_words(copy: CopyFound) -> str:
     return {
         CopyState.VERIFIED: f"verified {when}",
         CopyState.EARLIER: f"an earlier version, kept; verified {when}",
-        CopyState.SET_ASIDE: f"PROBLEM: it did not match {when} and was set aside; look at it",
+        CopyState.SET_ASIDE: f"PROBLEM: it was good {when}, did not match later and counts no more; look at it",
         CopyState.CHANGED: f"changed on the drive by hand since it was verified {when}; left as it is",
         CopyState.UNPROVED: f"not proved since the ledger was rebuilt; said to be verified {when}",
         CopyState.UNPROVED_EARLIER: (
