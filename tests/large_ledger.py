@@ -46,7 +46,7 @@ def make_large_ground(root: Path, *, files: int = FILES) -> Ground:
             f" SELECT id, 'cards', '{AT}', '{AT}', 3, 400, 8000 FROM content WHERE id <= ? / 400 + 1",
             (files,),
         )
-        db.execute("INSERT INTO folder VALUES (1, 'cards', x'')")
+        db.execute("INSERT INTO folder (id, source, path) VALUES (1, 'cards', x'')")
         db.execute(
             f"{numbers} INSERT INTO frame (id, folder, stem, main_content) SELECT (c + 1) / 2, 1, CAST((c + 1) / 2 AS BLOB), c"
             " FROM n WHERE c % 2",

@@ -18,7 +18,7 @@ from typing import Final
 from urllib.parse import quote
 
 from replicatord.errors import LedgerError
-from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS
+from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS, TRIGGERS
 
 # What comes of a damaged file: where SQLite quotes a damaged name in what it says, that may be no UTF-8; and a
 # damaged length makes it ask for more memory than there is.
@@ -44,8 +44,10 @@ def open_for_writing(path: str) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
         _assert_safe(connection, path)
-        _migrate(connection, path)
+        migrate(connection, path)
         _check_whole(connection, path)
+        for trigger in TRIGGERS:
+            connection.execute(trigger)
     except DAMAGED as exc:
         connection.close()
         raise unreadable(path, exc) from exc
@@ -156,7 +158,8 @@ def _check_whole(connection: sqlite3.Connection, path: str) -> None:
         )
 
 
-def _migrate(connection: sqlite3.Connection, path: str) -> None:
+def migrate(connection: sqlite3.Connection, path: str) -> None:
+    """Bring a ledger up to the newest version. Raises LedgerError for what is not ours, or newer than this program."""
     version = _check_ours(connection, path)
     for number, step in enumerate(MIGRATIONS[version:], start=version + 1):
         # One transaction a step: a crash in the middle leaves the version before it.

@@ -277,6 +277,29 @@ DROP INDEX copy_by_age;
 CREATE INDEX copy_by_age ON copy (drive, verified_at) WHERE state IN (0, 1);
 """
 
+_ELEVENTH: Final = """
+-- How a folder was listed when all in it was as it is known here; NULL: it was not, or a row of it changed since.
+ALTER TABLE folder ADD COLUMN as_known BLOB;
+-- Counts the changes to rows of its files, so that a listing is not noted over a change that came meanwhile.
+ALTER TABLE folder ADD COLUMN turn INTEGER NOT NULL DEFAULT 0;
+"""
+
 MIGRATIONS: Final[tuple[str, ...]] = (
-    *(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH, _EIGHTH, _NINTH, _TENTH),
+    *(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH, _EIGHTH, _NINTH, _TENTH, _ELEVENTH),
+)
+
+# Of the connection that writes, not of the file: a ledger with triggers of its own is not believed (`spare`).
+TRIGGERS: Final[tuple[str, ...]] = tuple(
+    f"CREATE TEMP TRIGGER {name} AFTER {event} ON main.file BEGIN"
+    " UPDATE folder SET turn = turn + 1, as_known = NULL"
+    f" WHERE id IN (SELECT folder FROM frame WHERE id IN ({frames})); END"
+    for name, event, frames in (
+        ("file_came", "INSERT", "NEW.frame"),
+        ("file_went", "DELETE", "OLD.frame"),
+        (
+            "file_changed",
+            "UPDATE OF frame, name, size_bytes, mtime_ns, ctime_ns, inode, is_gone",
+            "OLD.frame, NEW.frame",
+        ),
+    )
 )

@@ -45,6 +45,14 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FolderMark:
+    """How a folder was listed, in short, when all of its files were as the ledger has them."""
+
+    mark: bytes  # b"" when it was not, or when what is known has changed since
+    turn: int  # grows with each change to what is known of it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
     """What changed when readings went into the ledger."""
 
@@ -78,6 +86,22 @@ class Seen:
             )
             for name, size, mtime, ctime, inode, gone in rows
         }
+
+    def as_known(self, source: str, folder: bytes) -> FolderMark:
+        """Give how a folder was listed when all in it was as it is known."""
+        row = self._db.execute(
+            "SELECT as_known, turn FROM folder WHERE source = ? AND path = ?", (source, folder)
+        ).fetchone()
+        return (
+            FolderMark(mark=row[0] or b"", turn=row[1]) if row is not None else FolderMark(mark=b"", turn=0)
+        )
+
+    def note_as_known(self, source: str, folder: bytes, now: FolderMark) -> None:
+        """Note how a folder was listed, unless what is known of it changed after `now.turn` was asked for."""
+        self._db.execute(
+            "UPDATE folder SET as_known = ? WHERE source = ? AND path = ? AND turn = ?",
+            (now.mark, source, folder, now.turn),
+        )
 
     def find_known(self, source: str, folder: bytes, name: bytes) -> Known | None:
         """Find what is known of one file."""

@@ -17,7 +17,7 @@ from typing import Final
 from urllib.parse import quote
 
 from replicatord.errors import LedgerError
-from replicatord.ledger.connection import DAMAGED
+from replicatord.ledger.connection import DAMAGED, migrate
 from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS
 from replicatord.model.copies import CopyState, PlacementState
 
@@ -47,6 +47,7 @@ _NOTHING_IS_PROVED: Final = (
     WHERE state <> {PlacementState.UNASKED.value}
     """,
     f"DELETE FROM placement WHERE state = {PlacementState.UNASKED.value} AND copy IS NULL",
+    "UPDATE folder SET as_known = NULL",
     "DELETE FROM meta WHERE key IN ('planned_for', 'coverage')",
 )
 
@@ -165,6 +166,7 @@ def put_in_place(spare: Spare, ledger: str) -> None:
                 os.unlink(orphan)
         shutil.copyfile(spare.path, partial)
         with closing(sqlite3.connect(partial, isolation_level=None)) as opened:
+            migrate(opened, partial)  # it may have been made by a former version of this program
             opened.execute("BEGIN IMMEDIATE")
             opened.execute("UPDATE drive SET mark = '', mark_next = ''")
             opened.execute("UPDATE bay SET sums_bytes = -1")  # nor is it known what the drives' lists hold

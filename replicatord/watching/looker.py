@@ -11,7 +11,7 @@ import stat
 import threading
 from collections import deque
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from typing import Final
 
@@ -19,7 +19,7 @@ from replicatord.copying.context import Context
 from replicatord.drives.buffers import aligned_buffer
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import LoadState
-from replicatord.ledger.seen import Known
+from replicatord.ledger.seen import FolderMark, Known
 from replicatord.log.times import path_text
 from replicatord.media.digests import new_hasher
 from replicatord.model.frames import FileStat, SeenFile
@@ -37,6 +37,7 @@ from replicatord.watching.walk import Listing, Odd, joined, list_folder
 _CANDIDATES_MAX: Final = 20_000  # hints and walks wait while so many files settle, which bounds memory
 _DUE_AT_ONCE: Final = 200
 _BATCH_BYTES: Final = 256 << 20
+_MARKS_MAX: Final = 200
 _BATCH_S: Final = 0.5  # a batch goes to the ledger at the latest then, so that lanes start early
 SCHEDULED: Final = "it is time"  # the reason of a rescan by the clock; told only when it found something
 
@@ -91,6 +92,7 @@ class Looker(threading.Thread):
         self._idle = threading.Condition()
         self._is_idle = False
         self._left = threading.Event()
+        self._as_known: dict[tuple[str, bytes], FolderMark] = {}  # to be noted, by source and folder
         self._device: int | None = None  # the file system that alone is looked at; None: any
         self.beat_s = context.monotonic()
         self.changes = 0  # counts up whenever loads or what is known of sources changed
@@ -250,16 +252,43 @@ class Looker(threading.Thread):
             self._cannot_list(place, folder, rescan, exc)
             return []
         self._note_ground(place, folder, listing)
-        new = self._mark_gone(source, folder, listing.files, besides=listing.unreadable)
-        self._note_listing(place, folder, listing, new)
+        new = self._compare(place, folder, listing)
         now_s = self._context.monotonic()
         for name, found in new.items():
             self._settling.note(Spot(source, folder, name), found, was_closed=False, now_s=now_s)
         if rescan is not None:
-            rescan.seen += len(listing.files)
+            rescan.seen += len(listing.raw)
             rescan.new += len(new)
             rescan.odd.note(folder, listing.odd)
         return [joined(folder, name) for name in listing.folders]
+
+    def _compare(self, source: Source, folder: bytes, listing: Listing) -> dict[bytes, FileStat]:
+        """Note what is gone from a folder, or can be read again; give what is new or not what it was.
+
+        A folder that is listed as it was when all in it was known needs nothing: that is most of them, at every rescan.
+        """
+        before = self._context.desk.look(lambda l: l.seen.as_known(source.name, folder))
+        is_plain = not listing.unreadable and self._not_read.has_none_in(source.name, folder)
+        if is_plain and listing.raw and before.mark == listing.mark:
+            return {}
+        new = self._mark_gone(source.name, folder, listing.files, besides=listing.unreadable)
+        self._note_listing(source, folder, listing, new)
+        if is_plain and listing.raw and not new:
+            self._as_known[source.name, folder] = replace(before, mark=listing.mark)
+            if len(self._as_known) >= _MARKS_MAX:
+                self._note_as_known()
+        return new
+
+    def _note_as_known(self) -> None:
+        """Have the ledger know how folders were listed that hold nothing new; many at once, since each is a flush."""
+        marks, self._as_known = self._as_known, {}
+
+        def note(ledger: Ledger) -> None:
+            for (source, folder), mark in marks.items():
+                ledger.seen.note_as_known(source, folder, mark)
+
+        if marks:
+            self._context.desk.ask(note)
 
     def _may_look(self, source: str, folder: bytes) -> bool:
         """Tell whether a folder may be looked at: only once the root was, so that it is known where that lies."""
@@ -432,6 +461,7 @@ class Looker(threading.Thread):
         elif rescan.new or rescan.why != SCHEDULED:
             self._say("rescan_done", {**fields, "new_or_changed": rescan.new})
         self._tell_odd(rescan)
+        self._note_as_known()
 
     def _tell_odd(self, rescan: Rescan) -> None:
         """Tell what is not taken of a source because of what it is (promise I18); again only when that changed."""

@@ -9,6 +9,7 @@ import re
 import stat
 from collections.abc import Callable
 from fnmatch import translate
+from functools import lru_cache
 
 WhySkipped = Callable[[bytes], str]
 
@@ -21,6 +22,7 @@ _KINDS = (
 )
 
 
+@lru_cache(maxsize=8)
 def name_skipper(patterns: tuple[str, ...]) -> WhySkipped:
     """Make the test of names against `never_take`; it gives "" for a name that is taken. Case does not count."""
     each = [(pattern, re.compile(translate(pattern.casefold()))) for pattern in patterns]

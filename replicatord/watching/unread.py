@@ -123,6 +123,14 @@ class NotRead:
         ):
             self.let_go(seen.source, seen.path)
 
+    def has_none_in(self, source: str, folder: bytes) -> bool:
+        """Tell whether a folder that could be listed changes nothing of what is noted, as long as nothing in it is new."""
+        return (
+            source not in self._with_losses
+            and (source, folder) not in self._open
+            and not self._inside.get((source, folder))
+        )
+
     def note_listed(self, listed: Listed, why_skipped: WhySkipped) -> bool:
         """Note what follows from a folder that could be listed; tell whether anything did."""
         inside = list(self._inside.get((listed.source, listed.folder), ()))

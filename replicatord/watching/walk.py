@@ -7,11 +7,14 @@ entries; an error is an error, never an empty folder.
 from __future__ import annotations
 
 import errno
+import marshal
 import os
 import stat
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
+from hashlib import blake2b
 from typing import Final
 
 from replicatord.drives.untouched import open_untouched
@@ -22,17 +25,31 @@ from replicatord.watching.skips import WhySkipped, kind_skipped
 _EXAMPLES_MAX: Final = 10  # of what is not taken, in one line of the log
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Listing:
     """What a folder holds now, as far as it is taken."""
 
-    files: dict[bytes, FileStat]
+    raw: tuple[tuple[bytes, int, int, int, int], ...]  # of each file its name, and what FileStat has
     folders: tuple[bytes, ...]
     unreadable: dict[bytes, str]  # entries of which nothing can be told -> why
     odd: dict[bytes, str]  # entries that are neither plain files nor folders, and so not taken -> why
     device: int  # st_dev
     inode: int  # of the folder itself
     mtime_ns: int  # changes whenever an entry comes or goes
+
+    @cached_property
+    def files(self) -> dict[bytes, FileStat]:
+        """Give the files by name. Made when first asked for: an unchanged folder is told by its `mark`."""
+        return {
+            name: FileStat(size_bytes=size, mtime_ns=mtime_ns, ctime_ns=ctime_ns, inode=inode)
+            for name, size, mtime_ns, ctime_ns, inode in self.raw
+        }
+
+    @cached_property
+    def mark(self) -> bytes:
+        """Give a digest of the names of all files and folders with what must stay the same for each (promise I9)."""
+        # Version 2 of marshal has no references, so that the same values always give the same bytes.
+        return blake2b(marshal.dumps((self.raw, self.folders), 2), digest_size=16).digest()
 
 
 @dataclass(slots=True)
@@ -83,7 +100,7 @@ def list_folder(root: str, folder: bytes, why_skipped: WhySkipped, *, device: in
     finally:
         os.close(fd)
     return Listing(
-        files=found.files,
+        raw=tuple(found.raw.values()),
         folders=tuple(sorted(found.folders)),
         unreadable=found.unreadable,
         odd=found.odd,
@@ -95,7 +112,7 @@ def list_folder(root: str, folder: bytes, why_skipped: WhySkipped, *, device: in
 
 @dataclass(slots=True)
 class _Found:
-    files: dict[bytes, FileStat] = field(default_factory=dict)
+    raw: dict[bytes, tuple[bytes, int, int, int, int]] = field(default_factory=dict)
     folders: list[bytes] = field(default_factory=list)
     unreadable: dict[bytes, str] = field(default_factory=dict)
     odd: dict[bytes, str] = field(default_factory=dict)
@@ -118,7 +135,7 @@ class _Found:
             elif why := kind_skipped(found.st_mode):
                 self.odd[name] = why
             else:
-                self.files[name] = FileStat.of(found)
+                self.raw[name] = (*(name, found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino),)
 
 
 def _entries(fd: int, why_skipped: WhySkipped) -> Iterator[os.DirEntry[str]]:

@@ -39,7 +39,7 @@ def known_studio(folder: Path, files: int, *, per_folder: int = PER_FOLDER) -> S
 def _note_all(db: sqlite3.Connection, source: Path) -> None:
     folders = sorted(path for path in source.iterdir() if path.name != "a first one")
     db.executemany(
-        "INSERT INTO folder VALUES (?, 'cards', ?)",
+        "INSERT INTO folder (id, source, path) VALUES (?, 'cards', ?)",
         [(number, os.fsencode(path.name)) for number, path in enumerate(folders, _FIRST)],
     )
     db.executemany(

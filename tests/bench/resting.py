@@ -5,46 +5,51 @@ May not measure copying.
 
 from __future__ import annotations
 
+import itertools
 import os
 import subprocess
 import tempfile
 import time
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from tests.bench.disks import forget_caches
 from tests.bench.known import known_studio
 from tests.bench.rounds import OURS, Figure, Study, Way, take_turns, timed
-from tests.soak.million import peak_kib
-from tests.studio import Service, Studio, running, until
+from tests.studio import Line, Service, Studio, running, until
 
 _FIND: Final = r"find -printf '%s %T@ %i\n'"
 _FILES: Final = 1_000_000
 _FOLDERS: Final = 2_000
 _REST_S: Final = 120.0
 _WITHIN_S: Final = 900.0
+_HOURS: Final = itertools.cycle((20, 21))  # of `rescan_every`, an edit each
 
 
 def study_rescan(rounds: int, scale: float) -> Study:
-    """Make a pass over a source in which all is known, warm and cold; beside a stock utility that looks at as much."""
+    """Have the service look through a source in which all is known; beside a stock utility that looks at as much."""
     files = round(_FILES * scale)
-    study = Study(
-        name="rescan", what=f"{files:,} files, all known; a pass of the program from its start to its end"
-    )
+    study = Study(name="rescan", what=f"{files:,} files, all known; the service looks through them once more")
     with tempfile.TemporaryDirectory(prefix="bench-") as folder:
         studio = known_studio(Path(folder, "studio"), files)
-        peaks: list[int] = []
-        ways = [
-            Way(name=OURS, run=lambda: _look_through(studio, peaks)),
-            Way(name=_FIND, run=lambda: _find(studio.cards)),
-            Way(name=f"{OURS}, cold", run=lambda: _cold(lambda: _look_through(studio, peaks))),
-            Way(name=f"{_FIND}, cold", run=lambda: _cold(lambda: _find(studio.cards))),
-        ]
-        take_turns(study, ways, rounds=rounds)
+        with running(studio) as service:
+            started = studio.lines("service_started")[-1]
+            until(lambda: _looked_through(studio, after=started), within_s=_WITHIN_S)
+            for _ in range(2):  # the first compares each file, the second finds its folders as they were
+                _look_through(studio)
+            ways = [
+                Way(name=OURS, run=lambda: _look_through(studio)),
+                Way(name=_FIND, run=lambda: _find(studio.cards)),
+                Way(name=f"{OURS}, cold", run=lambda: _cold(lambda: _look_through(studio))),
+                Way(name=f"{_FIND}, cold", run=lambda: _cold(lambda: _find(studio.cards))),
+            ]
+            take_turns(study, ways, rounds=rounds)
+            highest = _status(service, "VmHWM")
         ledger = (studio.folder / "state" / "ledger.sqlite").stat().st_size
     study.figures += [
-        Figure(name="memory at most", value=max(peaks) / 1e3, unit="MB"),
+        Figure(name="memory at most", value=highest / 1e3, unit="MB"),
         Figure(name="ledger", value=ledger / 1e6, unit="MB"),
     ]
     return study
@@ -73,16 +78,22 @@ def study_idle(rounds: int, scale: float) -> Study:
     return study
 
 
-def _look_through(studio: Studio, peaks: list[int]) -> float:
-    with timed() as seconds:
-        process = studio.start(service=False)
-        highest = 0
-        while process.poll() is None:
-            highest = max(highest, peak_kib(process.pid))
-            time.sleep(0.02)
-    assert process.returncode == 0
-    peaks.append(highest)
-    return seconds()
+def _look_through(studio: Studio) -> float:
+    """Ask for a rescan by an edit of the settings; give how long it took, by the times in the log."""
+    edits = len(studio.lines("settings_read"))
+    studio.more = f"rescan_every: {next(_HOURS)}h\n"
+    studio.write_settings()
+    read = until(lambda: studio.lines("settings_read")[edits:], within_s=_WITHIN_S)[0]
+    done = until(lambda: _looked_through(studio, after=read), within_s=_WITHIN_S)
+    assert done is not None
+    begun, ended = (datetime.fromisoformat(str(line["at"])) for line in (read, done))
+    return (ended - begun).total_seconds()
+
+
+def _looked_through(studio: Studio, *, after: Line) -> Line | None:
+    """Find when the source was looked through after a line of the log."""
+    lines = studio.lines("rescan_done", source="cards")
+    return next((line for line in lines if int(str(line["seq"])) > int(str(after["seq"]))), None)
 
 
 def _find(folder: Path) -> float:

@@ -50,7 +50,8 @@ class Study:
         """Give the study in words."""
         yield f"{self.name}: {self.what}"
         for way, times in self.times.items():
-            beside = f"  {OURS} takes {self.ratio(OURS, way):.2f} of it" if self._is_beside(way) else ""
+            ours = self._ours_beside(way)
+            beside = f"  {ours} takes {self.ratio(ours, way):.2f} of it" if ours else ""
             yield f"  {way:34} {median(times):9.2f} s  ({min(times):.2f} to {max(times):.2f}){beside}"
         for figure in self.figures:
             yield f"  {figure.name:34} {figure.value:9,.2f} {figure.unit}"
@@ -61,12 +62,15 @@ class Study:
             "name": self.name,
             "what": self.what,
             "seconds": self.times,
-            "ratios": {way: self.ratio(OURS, way) for way in self.times if self._is_beside(way)},
+            "ratios": {way: self.ratio(ours, way) for way in self.times if (ours := self._ours_beside(way))},
             "figures": [{"name": each.name, "value": each.value, "unit": each.unit} for each in self.figures],
         }
 
-    def _is_beside(self, way: str) -> bool:
-        return OURS in self.times and way != OURS
+    def _ours_beside(self, way: str) -> str:
+        """Give which of ours a way stands beside: "find, cold" beside "replicatord, cold"; "" if none."""
+        _, comma, how = way.rpartition(", ")
+        ours = f"{OURS}{comma}{how}" if f"{OURS}{comma}{how}" in self.times else OURS
+        return ours if ours in self.times and not way.startswith(OURS) else ""
 
 
 def take_turns(study: Study, ways: Sequence[Way], *, rounds: int) -> None:

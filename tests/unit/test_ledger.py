@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, date
 from pathlib import Path
@@ -20,6 +21,7 @@ from replicatord.ledger.ledger import Ledger, open_ledger, read_ledger
 from replicatord.ledger.loads import LoadState
 from replicatord.ledger.replan import Replanned, pictures_to_plan, replan
 from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS
+from replicatord.ledger.seen import FolderMark
 from replicatord.ledger.spare import find_spare, put_in_place
 from replicatord.ledger.wishes import Wish
 from replicatord.media.names import split_stem
@@ -855,6 +857,56 @@ def test_what_only_repeats_a_picture_is_not_planned_again(ledger: Ledger) -> Non
     assert to_plan(seen(b"TIDE0200.CR3", b""), seen(b"TIDE0200.xmp", b"stars")) == set(picture)
     led = seen(b"TIDE0000.CR3", b"another", folder=b"100TIDE")  # and does no longer
     assert to_plan(led) > set(picture)
+
+
+@pytest.mark.parametrize("version", range(1, len(MIGRATIONS) + 1))
+def test_a_spare_of_each_former_version_is_put_in_place(tmp_path: Path, version: int) -> None:
+    with closing(sqlite3.connect(tmp_path / "spare", isolation_level=None)) as old:
+        for step in MIGRATIONS[:version]:
+            old.executescript(step)
+        old.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        old.execute(f"PRAGMA user_version = {version}")
+        old.execute("INSERT INTO meta (key, value) VALUES ('spare_made_at', ?)", (AT,))
+        old.execute("INSERT INTO folder (source, path) VALUES ('cards', x'41')")
+        if version == len(MIGRATIONS):
+            old.execute("UPDATE folder SET as_known = x'01'")
+    spare = find_spare(str(tmp_path / "spare"))
+    assert spare is not None
+    put_in_place(spare, str(tmp_path / "ledger.sqlite"))
+    with ledger_at(tmp_path) as ledger:
+        assert (
+            ledger.seen.as_known("cards", b"A").mark == b""
+        )  # a spare does not say what need not be looked at
+
+
+def test_i9_a_folder_is_as_it_was_known_only_while_nothing_of_it_changed(ledger: Ledger) -> None:
+    """Whatever changes a row of its files, its next listing is compared with all of them again (promise I15)."""
+    taken(ledger, seen(b"A.CR3", folder=b"100"), seen(b"B.CR3", b"gull", folder=b"101"))
+    content, load = ledger.seen.content_id(digest_of(b"heron"), 5), ledger.loads.current("cards", AT)
+    edited, another = seen(b"A.CR3", b"edited", folder=b"100"), seen(b"C.CR3", b"knot", folder=b"100")
+    changes: list[Callable[[], object]] = [
+        lambda: ledger.seen.doubt(content),
+        lambda: ledger.seen.mark_gone("cards", b"100", [b"A.CR3"]),
+        lambda: ledger.seen.mark_here("cards", b"100", [b"A.CR3"]),
+        lambda: ledger.seen.take([edited], load=load, zone=UTC),
+        lambda: ledger.seen.take([another], load=load, zone=UTC),
+    ]
+
+    def listed(folder: bytes) -> FolderMark:
+        return replace(ledger.seen.as_known("cards", folder), mark=b"listed")
+
+    with ledger.transaction():
+        ledger.seen.note_as_known("cards", b"101", listed(b"101"))
+        for change in changes:
+            before = listed(b"100")
+            ledger.seen.note_as_known("cards", b"100", before)
+            assert ledger.seen.as_known("cards", b"100") == before
+            change()
+            assert ledger.seen.as_known("cards", b"100").mark == b""
+            ledger.seen.note_as_known("cards", b"100", before)  # it was listed before the change
+            assert ledger.seen.as_known("cards", b"100").mark == b""
+    assert ledger.seen.as_known("cards", b"101").mark == b"listed"
+    assert ledger.seen.as_known("cards", b"nowhere").mark == b""
 
 
 def test_i8_no_earlier_version_is_let_go_for_a_copy_that_only_a_spare_tells_of(tmp_path: Path) -> None:
