@@ -109,10 +109,7 @@ class _Service:
         self._tell_unwatched()
         self._notifier.send("READY=1", f"MAINPID={os.getpid()}")
         log = studio.context.settings.log
-        print(
-            f"Running; `replicatord log --follow` shows what it does ({log}). SIGTERM or Ctrl-C stops it.",
-            flush=True,
-        )
+        console.info("running", log=log, see="replicatord log --follow", stop="SIGTERM or Ctrl-C")
         failure = ""
         try:
             while not failure and not self._is_stop_wanted():
