@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator, Mapping
+import time
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from replicatord.model.settings import Settings
     from replicatord.studio import Studio
 
+_TAKEN_WITHIN_S: Final = 30.0  # the service looks every half second, unless its ledger keeps it
+_LOOK_S: Final = 0.1
 SETTINGS_VARIABLE: Final = "REPLICATORD_SETTINGS"
 _OWN_SETTINGS: Final = ".config/replicatord/replicatord.yaml"
 _SYSTEM_SETTINGS: Final = "/etc/replicatord/replicatord.yaml"
@@ -70,6 +73,32 @@ def ledger_for_asking(settings: Settings) -> Iterator[Ledger]:
     refuse_lost(settings.ledger, settings.log)
     with read_ledger(settings.ledger, split_stem=_split_stem) as ledger:
         yield ledger
+
+
+def ask_service(settings: Settings, leave: Callable[[], str]) -> None:
+    """Leave a request with the running service, and wait until it has taken it.
+
+    `leave` gives the file of the request. Raises CommandError when it cannot be left, or when a service that stands
+    still does not take it.
+    """
+    from replicatord.ledger.lock import find_running
+
+    try:
+        path = leave()
+    except OSError as exc:
+        raise CommandError(f"the service could not be asked: {exc.strerror}; run this as its user") from exc
+    deadline_s = time.monotonic() + _TAKEN_WITHIN_S
+    while os.path.exists(path):
+        running = find_running(settings.ledger)
+        if running is None:
+            raise CommandError("the service ended meanwhile; start it, and ask again")
+        if time.monotonic() > deadline_s:
+            process = f" (process {running})" if running > 0 else ""
+            raise CommandError(
+                f"the service{process} has not answered for {_TAKEN_WITHIN_S:.0f} s: is it stopped, or its disk silent?"
+                " The request waits for it"
+            )
+        time.sleep(_LOOK_S)
 
 
 def wait_quiet(studio: Studio) -> None:

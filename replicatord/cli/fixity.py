@@ -8,7 +8,7 @@ from __future__ import annotations
 import time
 from typing import Final
 
-from replicatord.cli.asking import CommandError, ledger_for_asking, wait_quiet
+from replicatord.cli.asking import CommandError, ask_service, ledger_for_asking, wait_quiet
 from replicatord.cli.log_file import last_number, lines_after
 from replicatord.cli.log_words import line_words
 from replicatord.cli.words import shown
@@ -68,10 +68,7 @@ def _by_the_service(settings: Settings, request: CheckRequest, seen: int) -> int
     waiting = {name for name in settings.drives if request.drive in ("", name)} & _here(settings)
     if not waiting:
         raise CommandError("no drive that could be checked is here")
-    try:
-        make_request(settings.ledger, request)
-    except OSError as exc:
-        raise CommandError(f"the service could not be asked: {exc.strerror}; run this as its user") from exc
+    ask_service(settings, lambda: make_request(settings.ledger, request))
     print(f"The service checks {listed(sorted(waiting))}; Ctrl-C ends only the looking on.", flush=True)
     status = 0
     while waiting:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import time
 from typing import Final
 
-from replicatord.cli.asking import CommandError, wait_quiet
+from replicatord.cli.asking import CommandError, ask_service, wait_quiet
 from replicatord.cli.log_file import last_number, lines_after
 from replicatord.cli.log_words import line_words
 from replicatord.cli.words import shown
@@ -43,10 +43,7 @@ def prove_now(settings: Settings, frames: int) -> int:
 
 def _by_the_service(settings: Settings, frames: int) -> int:
     seen = last_number(settings.log)
-    try:
-        ask_rehearsal(settings.ledger, frames)
-    except OSError as exc:
-        raise CommandError(f"the service could not be asked: {exc.strerror}; run this as its user") from exc
+    ask_service(settings, lambda: ask_rehearsal(settings.ledger, frames))
     print("The service brings frames back; Ctrl-C ends only the looking on.", flush=True)
     while True:
         time.sleep(_LOOK_S)

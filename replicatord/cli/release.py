@@ -8,7 +8,7 @@ from __future__ import annotations
 import time
 from typing import Final
 
-from replicatord.cli.asking import CommandError, confirmed, ledger_for_asking
+from replicatord.cli.asking import CommandError, ask_service, confirmed, ledger_for_asking
 from replicatord.cli.words import instant_words, shown
 from replicatord.duties.releases import RELEASE, release
 from replicatord.duties.requests import leave_request
@@ -48,10 +48,7 @@ def release_source(settings: Settings, source: str, *, is_agreed: bool) -> int:
 
 
 def _ask_service(settings: Settings, source: str) -> None:
-    try:
-        leave_request(settings.ledger, RELEASE, {"source": source})
-    except OSError as exc:
-        raise CommandError(f"the service could not be asked: {exc.strerror}; run this as its user") from exc
+    ask_service(settings, lambda: leave_request(settings.ledger, RELEASE, {"source": source}))
     deadline = time.monotonic() + _WAIT_S
     while source in _held(settings):
         if time.monotonic() > deadline:

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Final
 
-from replicatord.cli.asking import CommandError, ledger_for_asking, wait_quiet
+from replicatord.cli.asking import CommandError, ask_service, ledger_for_asking, wait_quiet
 from replicatord.cli.show import PlainShow, TerminalShow, What, new_show
 from replicatord.cli.words import counted, instant_words, shown, shown_path, size_words
 from replicatord.duties.surveys import SurveyRequest, ask_survey
@@ -33,12 +33,7 @@ def survey_paths(settings: Settings, paths: Sequence[str], *, name: str) -> int:
     request = SurveyRequest(token=token, paths=tuple(os.path.abspath(path) for path in paths), name=name)
     is_by_service = find_running(settings.ledger) is not None
     if is_by_service:
-        try:
-            ask_survey(settings.ledger, request)
-        except OSError as exc:
-            raise CommandError(
-                f"the service could not be asked: {exc.strerror}; run this as its user"
-            ) from exc
+        ask_service(settings, lambda: ask_survey(settings.ledger, request))
         print("The service surveys; Ctrl-C ends only the looking on.", flush=True)
         done = _look_on(settings, request)
     else:

@@ -34,9 +34,9 @@ class CheckRequest:
         return CheckAsk(before=before, sample=self.sample, has_unknown=self.sample is None)
 
 
-def make_request(ledger: str, request: CheckRequest) -> None:
-    """Leave a request for the service that has this ledger. Raises OSError."""
-    leave_request(ledger, _NAME, asdict(request))
+def make_request(ledger: str, request: CheckRequest) -> str:
+    """Leave a request for the service that has this ledger; give its file. Raises OSError."""
+    return leave_request(ledger, _NAME, asdict(request))
 
 
 def take_check(ledger: str) -> CheckRequest | None:

@@ -36,9 +36,9 @@ class LastRehearsal:
     failed: int  # files
 
 
-def ask_rehearsal(ledger: str, frames: int) -> None:
-    """Ask the service that has this ledger for a rehearsal now. Raises OSError."""
-    leave_request(ledger, _REQUEST, {"frames": frames})
+def ask_rehearsal(ledger: str, frames: int) -> str:
+    """Leave a request for a rehearsal with the service that has this ledger; give its file. Raises OSError."""
+    return leave_request(ledger, _REQUEST, {"frames": frames})
 
 
 def take_asked(ledger: str) -> int | None:

@@ -14,12 +14,14 @@ from typing import Final
 _READ_CHARS: Final = 4_096  # ours have a few dozen
 
 
-def leave_request(ledger: str, name: str, fields: Mapping[str, object]) -> None:
-    """Leave a request for the service that has this ledger. Raises OSError."""
+def leave_request(ledger: str, name: str, fields: Mapping[str, object]) -> str:
+    """Leave a request for the service that has this ledger; give its file, gone once it is taken. Raises OSError."""
     partial = f"{ledger}.{name}.new"
     with open(partial, "w", encoding="utf-8") as file:
         json.dump(fields, file)
-    os.replace(partial, f"{ledger}.{name}")
+    path = f"{ledger}.{name}"
+    os.replace(partial, path)
+    return path
 
 
 def take_request(ledger: str, name: str) -> Mapping[str, object] | None:

@@ -22,9 +22,9 @@ class SurveyRequest:
     name: str = ""  # of a medium that is new; "" for the name of its folder
 
 
-def ask_survey(ledger: str, request: SurveyRequest) -> None:
-    """Leave a request for the service that has this ledger. Raises OSError."""
-    leave_request(ledger, _NAME, asdict(request))
+def ask_survey(ledger: str, request: SurveyRequest) -> str:
+    """Leave a request for the service that has this ledger; give its file. Raises OSError."""
+    return leave_request(ledger, _NAME, asdict(request))
 
 
 def take_asked_survey(ledger: str) -> SurveyRequest | None:
