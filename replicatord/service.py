@@ -33,6 +33,7 @@ from replicatord.duties.coverage import reckon_coverage
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
 from replicatord.duties.places import PlaceTeller
+from replicatord.duties.plan_mark import LOOKED
 from replicatord.duties.rehearsals import FRAMES, is_due, take_asked
 from replicatord.duties.releases import RELEASE, release
 from replicatord.duties.requests import take_request
@@ -85,6 +86,7 @@ class _Service:
         self._bell, self._ring = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
         self._loads = LoadTeller(self._studio.context)
         self._places = PlaceTeller(self._studio.context)
+        self._has_looked = False  # through all sources, since the start
         self._told_mark: tuple[object, ...] = ()
         self._speeds = Speedometer()
         self._rehearsal: threading.Thread | None = None
@@ -129,6 +131,9 @@ class _Service:
         self._look_at_settings()
         self._keep_time()
         self._keep_watching()
+        if not self._has_looked and studio.looker.wait_idle(0):
+            self._has_looked = True
+            studio.desk.ask(lambda l: l.set_meta(LOOKED, "1"))
         mark = studio.change_mark()
         if mark != self._told_mark:
             studio.desk.ask(self._places.tell)

@@ -21,6 +21,7 @@ from replicatord.copying.rehearsal import rehearse
 from replicatord.drives.kernel import Mount
 from replicatord.drives.mounts import mounts_below, mounts_within
 from replicatord.duties.board import DriveNow
+from replicatord.duties.plan_mark import LOOKED
 from replicatord.duties.planner import Planner
 from replicatord.duties.rehearsals import LastRehearsal, tell_rehearsal, wake_damaged
 from replicatord.duties.surveys import SurveyRequest
@@ -92,6 +93,7 @@ class Studio:
     def start(self) -> None:
         """Plan what the settings changed, start the lanes and the looker."""
         self._note_drives()
+        self.desk.ask(lambda l: l.set_meta(LOOKED, ""))
         self.desk.ask(
             lambda l: l.surveys.stop_all("the program ended meanwhile; ask for it again, and it goes on")
         )

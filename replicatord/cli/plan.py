@@ -1,5 +1,7 @@
 """`plan`: says what would be copied, where, how many bytes, how long that takes, and whether it fits.
 
+Where a service runs by the same settings, what it has planned is the plan; else everything is planned on a sketch.
+
 May not write to the ledger, a source or a drive, and asks nothing of a drive but who it is and how much
 room it has.
 """
@@ -7,6 +9,7 @@ room it has.
 from __future__ import annotations
 
 import json
+import os
 import re
 import sys
 from collections import Counter
@@ -18,16 +21,18 @@ from typing import Final
 
 from tzlocal import get_localzone
 
-from replicatord.cli.asking import CommandError
+from replicatord.cli.asking import CommandError, ledger_for_asking
 from replicatord.cli.plan_facts import DrivePlan, Plan, ShelfPlan, Work
 from replicatord.cli.plan_fields import fields_of
 from replicatord.cli.plan_room import KnownFrom, Room, look_for_room
 from replicatord.cli.plan_words import lines_of, list_lines
-from replicatord.cli.sketch import look_at_sources, plan_all
+from replicatord.cli.sketch import Looked, look_at_sources, plan_all
 from replicatord.cli.words import counted, shown
 from replicatord.config.problem import WrongValue
 from replicatord.config.units import parse_size
+from replicatord.duties.plan_mark import LOOKED, PLANNED_FOR, plan_mark
 from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.lock import find_running
 from replicatord.ledger.sketch import sketch_ledger
 from replicatord.log.times import utc_text
 from replicatord.media.names import split_stem
@@ -89,6 +94,13 @@ def show_plan(settings: Settings, asked: Asked) -> int:
 def _make_plan(settings: Settings, asked: Asked) -> Plan:
     zone = get_localzone()
     now = datetime.now(zone)
+    if os.path.exists(settings.ledger) and find_running(settings.ledger) is not None:
+        with ledger_for_asking(settings) as ledger:
+            if _is_planned(ledger, settings, mark=plan_mark(settings, zone=zone, today=now.date())):
+                rooms = {
+                    drive.name: look_for_room(ledger, settings, drive) for drive in settings.drives.values()
+                }
+                return _plan_of(ledger, settings, asked, rooms, looked=None)
     with sketch_ledger(settings.ledger, split_stem=split_stem) as sketch:
         known = sketch.answers.files_known()[0]
         if known > _MANY_FILES:
@@ -98,19 +110,36 @@ def _make_plan(settings: Settings, asked: Asked) -> Plan:
         rooms = _look_for_rooms(sketch, settings, at=utc_text(now))
         looked = look_at_sources(sketch, settings, now=now, zone=zone)
         plan_all(sketch, settings, now=now, zone=zone)
-        work = tuple(
-            Work(drive=drive, tier=tier, path=path, size_bytes=size)
-            for drive, tier, path, size in sketch.answers.wanted()
-            if drive in settings.drives
-        )
-        return Plan(
-            looked=looked,
-            cards=tuple(source.name for source in settings.sources.values() if not source.folder),
-            held=tuple(sorted(sketch.holds.held())),
-            shelves=_shelf_plans(sketch, settings, work, rooms, asked),
-            work=work,
-            uplink_bits_per_s=asked.uplink_bits_per_s,
-        )
+        return _plan_of(sketch, settings, asked, rooms, looked=looked)
+
+
+def _is_planned(ledger: Ledger, settings: Settings, *, mark: str) -> bool:
+    """Tell whether what the running service has planned is the plan: by these settings, with nothing left out."""
+    return (
+        (ledger.get_meta(PLANNED_FOR), ledger.get_meta(LOOKED)) == (mark, "1")
+        and {bay.name for bay in ledger.bays.all()} >= settings.drives.keys()
+        and not ledger.holds.held()
+        and not ledger.unread.told()
+    )
+
+
+def _plan_of(
+    ledger: Ledger, settings: Settings, asked: Asked, rooms: Mapping[str, Room], *, looked: Looked | None
+) -> Plan:
+    work = tuple(
+        Work(drive=drive, tier=tier, path=path, size_bytes=size)
+        for drive, tier, path, size in ledger.answers.wanted()
+        if drive in settings.drives
+    )
+    return Plan(
+        looked=looked or Looked(),
+        is_of_service=looked is None,
+        cards=tuple(source.name for source in settings.sources.values() if not source.folder),
+        held=tuple(sorted(ledger.holds.held())),
+        shelves=_shelf_plans(ledger, settings, work, rooms, asked),
+        work=work,
+        uplink_bits_per_s=asked.uplink_bits_per_s,
+    )
 
 
 def _look_for_rooms(sketch: Ledger, settings: Settings, *, at: str) -> dict[str, Room]:

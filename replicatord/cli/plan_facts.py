@@ -122,6 +122,7 @@ class Plan:
     """All that `plan` tells."""
 
     looked: Looked
+    is_of_service: bool  # what a running service has planned, which has looked at the sources by itself
     cards: tuple[str, ...]  # sources of cards: their files are known once the service has read them
     held: tuple[str, ...]  # sources of which nothing is replaced until a person says so
     shelves: tuple[ShelfPlan, ...]

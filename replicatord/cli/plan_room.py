@@ -57,7 +57,8 @@ def look_for_room(ledger: Ledger, settings: Settings, drive: Drive) -> Room:
             found = f"what is at {drive.root} is {identity.name} of {identity.studio}"
             return _as_known(ledger, drive, bay, found)
         is_known = identity is not None and bay.identity == identity.id
-        used = ledger.copies.used_bytes(bay.drive) if is_known and bay.drive is not None else 0
+        is_limited = drive.limit_bytes is not None
+        used = ledger.copies.used_bytes(bay.drive) if is_limited and is_known and bay.drive is not None else 0
         return _measured(
             settings,
             drive,

@@ -28,6 +28,8 @@ def lines_of(plan: Plan, settings: Settings) -> Iterator[str]:
             f"{counted(looked.files, 'file')} in the sources, {size_words(looked.size_bytes)},"
             " not read yet or changed since."
         )
+    elif plan.is_of_service:
+        yield "As the running service has it; what came in the last moments may not be in it yet."
     else:
         yield "Nothing in the sources is new or changed."
     if plan.cards:

@@ -6,21 +6,17 @@ turn, and begins anew when the settings change under it.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import threading
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import tzinfo
 
 from replicatord.copying.context import Context
 from replicatord.duties.costs import cost_text, costs_of
+from replicatord.duties.plan_mark import PLANNED_FOR, plan_mark
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.replan import BATCH_PICTURES, Replanned, replan
-from replicatord.rules.tiers import depends_on_age
-
-_PLANNED_FOR = "planned_for"  # in the ledger's meta: the mark of what all pictures were last planned by
 
 
 @dataclass(slots=True)
@@ -75,24 +71,28 @@ class Planner(threading.Thread):
             self._is_asked = self._is_idle = False
 
     def _plan_if_changed(self) -> None:
-        mark = _mark(self._context, self._zone)
-        if self._context.desk.look(lambda l: l.get_meta(_PLANNED_FOR)) == mark:
+        mark = self._mark()
+        if self._context.desk.look(lambda l: l.get_meta(PLANNED_FOR)) == mark:
             return
         # From the first step on the ledger is planned by no settings as a whole: if these are taken back
         # before the last one, all is to be planned again.
-        self._context.desk.ask(lambda l: l.set_meta(_PLANNED_FOR, ""))
+        self._context.desk.ask(lambda l: l.set_meta(PLANNED_FOR, ""))
         after, so_far = 0, _Sum()
         while not self._context.stop.is_set() and not self._is_asked_again():
             pictures, planned = self._context.desk.ask(self._step(after))
             so_far.add(planned)
             self._context.wake(planned.new_bytes)
             if not pictures:
-                if _mark(self._context, self._zone) == mark:
+                if self._mark() == mark:
                     self._context.desk.ask(lambda l: self._note_planned(l, mark, so_far))
                 else:  # a day, or other settings, began meanwhile
                     self.ask()
                 return
             after = pictures[-1]
+
+    def _mark(self) -> str:
+        today = self._context.now().date()
+        return plan_mark(self._context.settings, zone=self._zone, today=today)
 
     def _is_asked_again(self) -> bool:
         with self._asked:
@@ -108,7 +108,7 @@ class Planner(threading.Thread):
 
     def _note_planned(self, ledger: Ledger, mark: str, so_far: _Sum) -> None:
         """Note that all is planned by these settings, and tell what that costs."""
-        ledger.set_meta(_PLANNED_FOR, mark)
+        ledger.set_meta(PLANNED_FOR, mark)
         unasked = so_far.unasked
         if unasked:
             reason = "the settings no longer ask for them; the copies are kept"
@@ -118,15 +118,3 @@ class Planner(threading.Thread):
             text = cost_text(costs, unasked=unasked)
             fields = {"costs": [cost.fields() for cost in costs], "text": text}
             self._context.say(ledger, "settings_cost", fields)
-
-
-def _mark(context: Context, zone: tzinfo) -> str:
-    """Give a mark of all that decides about placements but the frames themselves."""
-    settings = context.settings
-    tiers = [asdict(tier) for tier in settings.tiers.values()]
-    trips = [asdict(trip) for trip in settings.trips]
-    parts: list[object] = [tiers, trips, settings.shelves, str(zone)]
-    if depends_on_age(tuple(settings.tiers.values())):
-        parts.append(context.now().date().isoformat())
-    text = json.dumps(parts, default=lambda v: sorted(map(str, v)) if isinstance(v, frozenset) else str(v))
-    return hashlib.sha256(text.encode()).hexdigest()

@@ -286,6 +286,7 @@ ALTER TABLE folder ADD COLUMN turn INTEGER NOT NULL DEFAULT 0;
 
 MIGRATIONS: Final[tuple[str, ...]] = (
     *(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH, _EIGHTH, _NINTH, _TENTH, _ELEVENTH),
+    "CREATE INDEX copy_surveyed ON copy (drive) WHERE surveyed = 1;",
 )
 
 # Of the connection that writes, not of the file: a ledger with triggers of its own is not believed (`spare`).

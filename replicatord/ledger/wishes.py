@@ -242,8 +242,9 @@ class Wishes:
     def held_elsewhere(self, bay: str) -> tuple[int, int]:
         """Give how many files, and how many bytes, a drive has under other paths than it was asked for: it was surveyed."""
         row = self._db.execute(
-            "SELECT count(*), coalesce(sum(p.size_bytes), 0) FROM bay CROSS JOIN copy ON copy.drive = bay.drive"
-            " AND copy.surveyed = 1 CROSS JOIN placement p ON p.copy = copy.id AND p.state = ? AND p.path <> copy.path"
+            "SELECT count(*), coalesce(sum(p.size_bytes), 0) FROM bay CROSS JOIN copy INDEXED BY copy_surveyed"
+            " ON copy.drive = bay.drive AND copy.surveyed = 1"
+            " CROSS JOIN placement p ON p.copy = copy.id AND p.state = ? AND p.path <> copy.path"
             " WHERE bay.name = ?",
             (PlacementState.HELD.value, bay),
         ).fetchone()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import random
 import re
@@ -280,3 +281,31 @@ def test_a_ledger_that_is_moved_away_ends_the_service_loudly_and_nothing_is_begu
     numbers = [line["seq"] for line in studio.lines() if "seq" in line]
     assert numbers == list(range(1, len(numbers) + 1))
     assert b"second" in studio.tree("curlew").values()
+
+
+def test_what_the_service_has_planned_is_what_a_plan_of_its_own_would_be(studio: Studio) -> None:
+    """Asked beside a service that has looked through all, `plan` answers from the ledger; else it plans on a sketch."""
+    make_frame(studio.cards, "TIDE0001", random.Random(2), stars=0, captured="2026:01:26 07:30:00")
+    with running(studio) as service:
+        service.wait_copies("cards/TIDE0001.DNG", *_BOTH)
+        snipe = studio.add_drive("snipe", "hdd", adopted=False)  # wanted, and never here
+        text = studio.settings.read_text().replace("to: [curlew, dunlin]", "to: [curlew, dunlin, snipe]")
+        studio.settings.write_text(text)
+        service.wait_line("settings_cost")
+
+        def planned() -> dict[str, object] | None:
+            said = studio.ask("plan", "--json", "--list").stdout
+            answer: dict[str, object] = json.loads(said)
+            return answer if "running service" in studio.ask("plan").stdout else None
+
+        by_service = until(planned)
+        assert by_service is not None
+        service.stop()
+    assert not snipe.exists()
+    told = studio.ask("plan")
+    assert "Nothing in the sources is new or changed." in told.stdout
+    by_sketch = json.loads(studio.ask("plan", "--json", "--list").stdout)
+    assert by_sketch["copies"] == by_service["copies"]  # the drives' room changes from one moment to the next
+    assert by_sketch.keys() == by_service.keys()
+    assert sorted({copy["drive"] for copy in by_sketch["copies"]}) == ["snipe"]
+    assert len(by_sketch["copies"]) == 3
