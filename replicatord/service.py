@@ -147,8 +147,7 @@ class _Service:
         asked = take_asked_survey(studio.context.settings.ledger)
         if asked is not None:
             studio.survey(asked)
-        self._show_drives()
-        studio.desk.look(lambda l: l.lines.last_number())
+        self._show_drives(studio.desk.look(lambda l: l.changes_made()))
         # The ledger answered, so the loop makes real progress: only now is the watchdog told so.
         self._notifier.send("WATCHDOG=1")
         failure = studio.find_failure() or ("" if self._clock.is_alive() else "the scheduler ended")
@@ -162,10 +161,9 @@ class _Service:
             os.read(self._bell, 4096)
         return failure
 
-    def _show_drives(self) -> None:
-        """Keep the text about the drives in step, while anything happens."""
+    def _show_drives(self, changes: int) -> None:
+        """Keep the text about the drives in step, while anything happens: `changes` counts what the ledger was told."""
         studio, now_s = self._studio, time.monotonic()
-        changes = studio.desk.look(lambda l: l.changes_made())
         made_with, made_s = self._board_mark
         if now_s - made_s < _BOARD_S or (made_with == changes and not studio.is_visiting()):
             return

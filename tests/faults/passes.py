@@ -97,7 +97,7 @@ class Passes:
 
     def stops(self) -> bool:
         """Wait until what was started stopped itself or ended; tell whether it stopped."""
-        until(lambda: self._is_stopped() or self._has_ended())
+        until(lambda: self._is_stopped() or self.has_ended())
         return self._is_stopped()
 
     def stop(self) -> bool:
@@ -120,12 +120,13 @@ class Passes:
         if with_error:
             os.kill(self.pid, signal.SIGUSR2)
         self.send(signal.SIGCONT)
-        while not self._has_ended(0.05):  # two threads may have stopped it
+        while not self.has_ended(0.05):  # two threads may have stopped it
             if self._is_stopped():
                 self.send(signal.SIGCONT)
         return self.end()
 
-    def _has_ended(self, within_s: float = 0.0) -> bool:
+    def has_ended(self, within_s: float = 0.0) -> bool:
+        """Wait at most so long for it to end; tell whether it has."""
         return bool(select.select([self._out], [], [], within_s)[0])
 
     def _is_stopped(self) -> bool:
@@ -137,7 +138,7 @@ class Passes:
 
     def end(self, *, within_s: float = _WITHIN_S) -> Pass:
         """Wait until what was started ends; what does not in time is ended, and says where its threads were."""
-        has_ended = self._has_ended(within_s)
+        has_ended = self.has_ended(within_s)
         if not has_ended:
             os.kill(self.pid, signal.SIGUSR1)
             select.select([self._out], [], [], 1.0)  # while it writes

@@ -48,6 +48,7 @@ RUNS, KILLED, STANDS_STILL, HANGS, HANGS_KILLED = HOWS = (
     "it hangs, and was killed",
 )
 _AT_ONCE_S: Final = 5.0
+_DIES_WITHIN_S: Final = 0.5
 _REFUSED: Final = 2
 _SCENE: Final = "taking in"
 _HAS_LOCK_FROM: Final = 4  # the first calls that change something are those by which it takes the lock
@@ -158,6 +159,9 @@ def _beside_one_that_hangs(bench: Bench, case: Start) -> Result:
                 until(lambda: _hangs(first))
                 if case.how == HANGS_KILLED:
                     first.send(signal.SIGKILL)
+                    if first.has_ended(within_s=_DIES_WITHIN_S):
+                        # It waited for another lock of that kind, and is no more: nothing is in the others' way.
+                        return Result(case=case, was_hit=False, wrong=())
                 wrong += _refused(bench, studio, case, first)
                 thaw()
                 done = first.end()
