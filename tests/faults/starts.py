@@ -227,8 +227,21 @@ def _holders(studio: Studio) -> set[int]:
 
 def _hangs(its: Passes) -> bool:
     """Tell whether one of its threads waits for a file system that is frozen (kernel/locking/percpu-rwsem.c, proc(5))."""
-    threads = Path(f"/proc/{its.pid}/task").iterdir()
-    return any((each / "wchan").read_text() == "percpu_rwsem_wait" for each in threads)
+    return any(_wait_of(each) == "percpu_rwsem_wait" for each in _threads(its))
+
+
+def _threads(its: Passes) -> list[Path]:
+    try:
+        return list(Path(f"/proc/{its.pid}/task").iterdir())
+    except FileNotFoundError:  # it has ended
+        return []
+
+
+def _wait_of(thread: Path) -> str:
+    try:
+        return (thread / "wchan").read_text()
+    except (FileNotFoundError, ProcessLookupError):  # threads end all the time
+        return ""
 
 
 def _all_of(studio: Studio) -> dict[str, dict[str, bytes]]:
