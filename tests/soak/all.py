@@ -16,7 +16,7 @@ from tests.soak.fuzz import fuzz_all, why_no_fuzzing
 from tests.soak.power import break_all, cut_all, shut_all_down
 
 _SHORT_HOURS: Final = 0.7  # as long as a scale of 1 takes on two cores
-_EXECUTIONS: Final = 1_500_000
+_EXECUTIONS: Final = 1_000_000
 
 
 def main() -> int:
