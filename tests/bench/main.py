@@ -10,7 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from tests.bench import asking, copying, resting
+from tests.bench import asking, copying, reading, resting
 from tests.bench.disks import why_no_disks
 from tests.bench.machine import describe
 from tests.bench.rounds import Study
@@ -23,6 +23,9 @@ STUDIES: Final[Mapping[str, Callable[[int, float], Study]]] = MappingProxyType(
         "sidecars": copying.study_sidecars,
         "clip": copying.study_clip,
         "catch-up": copying.study_catch_up,
+        "fixity": reading.study_fixity,
+        "survey": reading.study_survey,
+        "close": reading.study_close,
         "ledger": asking.study_ledger,
         "rescan": resting.study_rescan,
         "idle": resting.study_idle,
