@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from replicatord.cli.asking import ledger_for_asking
 from replicatord.config import SettingsProblems, read_settings, summary_lines
-from replicatord.duties.places import are_named_apart, one_place, one_place_words
+from replicatord.duties.places import one_place, one_place_words
 from replicatord.errors import LedgerError
 from replicatord.model.settings import Settings
 
@@ -45,17 +45,14 @@ def check_config(path: str, *, as_json: bool) -> int:
 
 
 def _seen_together(settings: Settings) -> Iterator[str]:
-    """Point out what `disk:` says in vain, as far as a ledger tells: one that cannot be read tells nothing here."""
-    if not are_named_apart(settings.drives, settings):
-        return
+    """Point out drives that are one place, as far as a ledger tells: one that cannot be read tells nothing here."""
     try:
         with ledger_for_asking(settings) as ledger:
             bays = {bay.name: bay for bay in ledger.bays.all()}
     except LedgerError:
         return
     for place, names in one_place(settings, bays).items():
-        if are_named_apart(names, settings):
-            yield f"Caution: {one_place_words(place, names, settings)}"
+        yield f"Caution: {one_place_words(place, names, settings)}"
 
 
 def _fields(exc: SettingsProblems, number: int) -> dict[str, object]:

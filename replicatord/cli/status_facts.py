@@ -14,8 +14,7 @@ from typing import Final
 from replicatord.cli.log_file import last_number
 from replicatord.cli.words import counted, instant_words
 from replicatord.duties.coverage import Covered, LastCovered, last_coverage, read_coverage
-from replicatord.duties.loads import counting_drives
-from replicatord.duties.places import one_place
+from replicatord.duties.places import counting_places, one_place
 from replicatord.duties.rehearsals import LastRehearsal, read_last
 from replicatord.duties.visits import Due, elsewhere, find_due, read_since
 from replicatord.ledger.answers import Tally, Trouble
@@ -160,7 +159,7 @@ def read_status(
         rehearsal=read_last(ledger),
         held=tuple(sorted(ledger.holds.held())),
         log_trouble=_log_trouble(ledger, settings),
-        loads=_loads(ledger, settings),
+        loads=_loads(ledger, settings, bays),
         drives=tuple(drives.values()),
         covered=read_coverage(ledger, settings, bays) if has_coverage else None,
         last_covered=last_coverage(ledger),
@@ -237,8 +236,8 @@ def _fire(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> Fire |
     return Fire(risk=ledger.outlook.at_risk(safe), elsewhere=safe, visiting=visiting)
 
 
-def _loads(ledger: Ledger, settings: Settings) -> tuple[LoadStatus, ...]:
-    counting = counting_drives(settings)
+def _loads(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> tuple[LoadStatus, ...]:
+    counting = counting_places(settings, bays)
     judged = 0
     statuses = []
     for load in ledger.loads.latest(_LOADS):

@@ -52,8 +52,8 @@ def needs_of(status: Status, settings: Settings) -> list[str]:
         )
     needs += [
         f"mend `disk:` in the settings, which takes nothing apart: {listed(names)} were seen on one disk"
-        for names in status.one_place.values()
-        if are_named_apart(names, settings)
+        for place, names in status.one_place.items()
+        if place and are_named_apart(names, settings)
     ]
     needs += _of_unread(status)
     needs += _of_short(status)
@@ -93,7 +93,7 @@ def _of_short(status: Status) -> Iterator[str]:
     """Say which loads will never be cleared as things are: too few copies, and none on its way."""
     for each in status.loads:
         verdict = each.verdict
-        if each.load.state is not LoadState.TOLD or verdict is None or not verdict.short:
+        if each.load.state is LoadState.OPEN or verdict is None or not verdict.short:
             continue
         if verdict.waiting or verdict.unread or verdict.replaced or not verdict.together:
             continue

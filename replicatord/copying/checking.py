@@ -234,23 +234,28 @@ def tell_checked(context: Context, ledger: Ledger, bay: str, checked: Checked) -
     what = ", ".join(f"{count} {word}" for word, count in findings.items()) or "all as they should be"
     if not checked.files and not findings:
         what = "nothing was due, since all was read lately; `replicatord fixity --all` reads it all the same"
+    bad = ledger.fixity.known_bad(bay)
+    still_bad = (
+        f"; besides, {counted(bad, 'file')} known as bad before, see `replicatord status`" if bad else ""
+    )
     unfinished = "" if checked.is_whole else "; it goes on another time"
     in_use = f"; {counted(checked.in_use, 'file')} in use, tried another time" if checked.in_use else ""
     context.say(
         ledger,
         "fixity_check",
         {
-            **({"level": "warning"} if findings else {}),
+            **({"level": "warning"} if findings or bad else {}),
             "drive": bay,
-            "outcome": "fail" if findings else "pass",
+            "outcome": "fail" if findings or bad else "pass",
             "files": checked.files,
             "bytes": checked.size_bytes,
             "seconds": round(checked.seconds, 1),
             "findings": findings,
+            "known_bad": bad,
             "whole": checked.is_whole,
             "text": (
                 f"{counted(checked.files, 'file')}, {size_words(checked.size_bytes)} read again,"
-                f" {span_words(checked.seconds)}: {what}{unfinished}{in_use}"
+                f" {span_words(checked.seconds)}: {what}{still_bad}{unfinished}{in_use}"
             ),
         },
     )

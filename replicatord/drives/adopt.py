@@ -121,7 +121,7 @@ def refuse_shared(found: Candidate) -> Refusal | None:
         others = " and ".join(found.shares_with)
         one = "machine" if drive.medium is Medium.NETWORK else "disk"
         what = f"{drive.root} is on the same {one} as {others}: what ends the one ends the other"
-    elif found.is_on_system_disk:
+    elif found.is_on_system_disk and drive.is_mount:  # a plain folder is there as a rule; that is pointed out
         what = f"{drive.root} is on the disk that the system runs from: what ends the one ends the other"
     else:
         return None
@@ -253,7 +253,8 @@ def _candidate(drive: Drive, settings: Settings, root: int, *, is_again: bool) -
         twin=find_twin(root, carries, patience_s=PATIENCE_S) if carries else "",
         shares_with=shares_with,
         unknown_with=unknown_with,
-        is_on_system_disk=drive.is_mount and share_a_disk(_mark_of(drive, root), _disk_of_system()),
+        is_on_system_disk=drive.medium is not Medium.CLOUD
+        and share_a_disk(_mark_of(drive, root), _disk_of_system()),
         silent=silent,
     )
 

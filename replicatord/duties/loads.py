@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
-from replicatord.duties.places import pretence_words
+from replicatord.duties.places import counting_places, pretence_words
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.log.words import counted, listed, size_words
@@ -53,9 +53,8 @@ class LoadTeller:
 
     def _judge(self, ledger: Ledger, load: Load, busy: frozenset[str]) -> None:
         settings = self._context.settings
-        verdict = ledger.loads.verdict(
-            load.id, copies=settings.cleared_copies, counting=counting_drives(settings)
-        )
+        counting = counting_places(settings, {bay.name: bay for bay in ledger.bays.all()})
+        verdict = ledger.loads.verdict(load.id, copies=settings.cleared_copies, counting=counting)
         if load.state is LoadState.TOLD:
             if verdict.is_cleared:
                 _tell_cleared(ledger, self._context, load, verdict)

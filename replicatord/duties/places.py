@@ -29,17 +29,25 @@ def places(settings: Settings, bays: Mapping[str, Bay]) -> dict[str, str]:
     )
 
 
+def counting_places(settings: Settings, bays: Mapping[str, Bay]) -> dict[str, str]:
+    """Give the drives whose copies count for clearing, each with its place; cloud folders lie on this machine's disk."""
+    at = places(settings, bays)
+    return {name: at[name] for name, drive in settings.drives.items() if drive.medium is not Medium.CLOUD}
+
+
 def one_place(settings: Settings, bays: Mapping[str, Bay]) -> dict[str, tuple[str, ...]]:
-    """Gather the drives that share a place, by that; "" where nothing can be told of their disks.
+    """Gather the drives that share a place, by that; under "" those of whose disks nothing can be told, beside others.
 
     Cloud folders, and drives that were never seen, are left out.
     """
     gathered: dict[str, tuple[str, ...]] = {}
-    for name, place in places(settings, bays).items():
-        is_known = name in bays and bays[name].drive is not None
-        if is_known and settings.drives[name].medium is not Medium.CLOUD:
+    for name, place in counting_places(settings, bays).items():
+        if name in bays and bays[name].drive is not None:
             gathered[place] = (*gathered.get(place, ()), name)
-    return {place: names for place, names in gathered.items() if len(names) > 1}
+    is_alone = len(gathered) == 1
+    return {
+        place: names for place, names in gathered.items() if len(names) > 1 or (not place and not is_alone)
+    }
 
 
 def are_named_apart(names: Iterable[str], settings: Settings) -> bool:
@@ -51,15 +59,18 @@ def one_place_words(place: str, names: tuple[str, ...], settings: Settings) -> s
     """Say why drives count as one place, and what a person can do about it."""
     if not place:
         return (
-            f"Nothing can be told of the disks of {listed(names)}: they count as one place. If they are apart, name the"
-            " disk of each in the settings, as `disk: NAME`."
+            f"Nothing can be told of where {listed(names)} {'lies' if len(names) == 1 else 'lie'}, which may be on the"
+            " disk of any other drive: no copy there counts beside others. If it is a disk of its own, name it in the"
+            " settings, as `disk: NAME`."
         )
     if are_named_apart(names, settings):
         return (
-            f"{listed(names)} were seen on one disk: they count as one place. `disk:` in the settings names several, and"
-            " cannot take them apart."
+            f"{listed(names)} were seen on one disk: they count as one place, also for what was called cleared before."
+            " `disk:` in the settings names several, and cannot take them apart."
         )
-    return f"{listed(names)} are on one disk: they count as one place."
+    return (
+        f"{listed(names)} are on one disk: they count as one place, also for what was called cleared before."
+    )
 
 
 def pretenders(settings: Settings) -> tuple[str, ...]:

@@ -73,6 +73,8 @@ class EarlierCopy:
     digest: Digest
 
 
+_GOOD_OR_SAID = f"{CopyState.VERIFIED.value}, {CopyState.EARLIER.value}, {UNPROVED}"
+
 # Good copies, on other drives on other disks, of what `copy` on the drive `own` holds.
 _OTHERS = "copy AS other JOIN drive ON drive.id = other.drive JOIN bay ON bay.drive = drive.id"
 _IS_ELSEWHERE = (
@@ -254,14 +256,15 @@ class Copies:
         """Tell whether a content has a good copy on another of the drives `bays`, or is in a source still.
 
         Drives may be here or not, but not in doubt; one that is in the settings no longer may be broken or sold.
-        A copy of which only a spare of the ledger tells counts here, since it is read before anything relies on it.
+        A copy of which only a spare of the ledger tells counts here, since it is read before anything relies on it; so
+        does one that is kept as an earlier version.
         """
         row = self._db.execute(
             "SELECT 1 FROM bay CROSS JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
-            " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state IN (?, ?)"
+            f" CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state IN ({_GOOD_OR_SAID})"
             f" AND copy.content = ? WHERE drive.id <> ? AND bay.name IN ({', '.join('?' * len(bays)) or 'NULL'})"
             " UNION ALL SELECT 1 FROM file WHERE content = ? AND is_gone = 0 LIMIT 1",
-            (CopyState.VERIFIED.value, CopyState.UNPROVED.value, content, besides, *bays, content),
+            (content, besides, *bays, content),
         ).fetchone()
         return row is not None
 

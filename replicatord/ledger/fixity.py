@@ -93,6 +93,15 @@ class Fixity:
         ).fetchone()
         return int(row[0])
 
+    def known_bad(self, bay: str) -> int:
+        """Count the copies of a drive that did not read as they should, and that nothing has replaced yet."""
+        row = self._db.execute(
+            "SELECT count(*) FROM bay CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = bay.drive"
+            " AND copy.state = ? WHERE bay.name = ?",
+            (CopyState.SUSPECT.value, bay),
+        ).fetchone()
+        return int(row[0])
+
     def proved(self, copies: Iterable[tuple[int, int]], at: str) -> None:
         """Record such copies, with their modification times, that were read from the medium and matched.
 

@@ -6,7 +6,7 @@ May not decide when a load ends: the watcher sees that.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
@@ -51,7 +51,9 @@ class Verdict:
     undated: int  # files of frames that are filed by file time, having no capture time
     verified: dict[str, int]  # drive -> files of the load that it verifiedly holds
     waiting: dict[str, int]  # drive -> files of the load that it still lacks
-    together: tuple[tuple[str, ...], ...] = ()  # of the drives that hold some of it, those that are one place
+    together: tuple[
+        tuple[str, ...], ...
+    ] = ()  # of the drives that hold some of it, those that count as one place
 
     @property
     def is_cleared(self) -> bool:
@@ -129,23 +131,28 @@ class Loads:
             "WHERE substr(source, 1, ?) <> ? ORDER BY id DESC LIMIT ?", (len(SURVEY_MARK), SURVEY_MARK, count)
         )
 
-    def verdict(self, load: int, *, copies: int, counting: tuple[str, ...]) -> Verdict:
+    def verdict(self, load: int, *, copies: int, counting: Mapping[str, str]) -> Verdict:
         """Judge a load: every file needs `copies` verified copies in different places, on drives of `counting`.
 
-        Drives of one disk are one place: they are lost together; so are all whose disk cannot be told. A drive in
-        doubt has nothing. A copy counts by content, so a card that
-        was imported before is cleared by its old copies.
+        `counting` gives each drive that counts its place: those of one are lost together, and of "" nobody can say
+        where it lies, so that it counts as none beside others (`rules.places`). A drive in doubt has nothing. A copy counts
+        by content, so a card that was imported before is cleared by its old copies.
         """
         names = {f"drive_{number}": name for number, name in enumerate(counting)}
-        marks = ", ".join(f":{key}" for key in names) or "NULL"
+        names |= {f"place_{number}": place for number, place in enumerate(counting.values())}
+        judged = " UNION ALL ".join(
+            f"SELECT drive.id, :place_{number} FROM bay JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
+            f" WHERE bay.name = :drive_{number}"
+            for number in range(len(counting))
+        )
         it = {"load": load}
         # Each drive is asked for each content, by index: a content such as an untouched sidecar may have
         # thousands of copies on every drive, which are not to be gone through for every file.
         short, replaced = self._db.execute(
-            "WITH judged (drive, place) AS (SELECT drive.id, drive.place FROM bay"
-            f" JOIN drive ON drive.id = bay.drive AND drive.doubt = '' WHERE bay.name IN ({marks}))"
+            f"WITH judged (drive, place) AS ({judged or 'SELECT NULL, NULL WHERE 0'})"
             f" SELECT count(*), coalesce(sum(now <> content), 0) FROM {_LOADED} WHERE"
-            f" (SELECT count(DISTINCT judged.place) FROM judged WHERE {_HOLDS.format('judged.drive')}) < :copies",
+            " (SELECT max(count(DISTINCT nullif(judged.place, '')), min(count(*), 1)) FROM judged"
+            f" WHERE {_HOLDS.format('judged.drive')}) < :copies",
             {**it, **names, "copies": copies},
         ).fetchone()
         unwanted = self._number(
@@ -184,17 +191,8 @@ class Loads:
             odd=odd,
             verified=held,
             waiting=dict(waiting.fetchall()),
-            together=self._together(name for name in counting if name in held),
+            together=_together({name: place for name, place in counting.items() if name in held}),
         )
-
-    def _together(self, names: Iterable[str]) -> tuple[tuple[str, ...], ...]:
-        gathered: dict[str, tuple[str, ...]] = {}
-        for name in names:
-            row = self._db.execute(
-                "SELECT drive.place FROM bay JOIN drive ON drive.id = bay.drive WHERE bay.name = ?", (name,)
-            ).fetchone()
-            gathered[row[0]] = (*gathered.get(row[0], ()), name)
-        return tuple(group for group in gathered.values() if len(group) > 1)
 
     def _unread_words(self, load: int) -> str:
         (source,) = self._db.execute("SELECT source FROM load WHERE id = ?", (load,)).fetchone()
@@ -220,3 +218,13 @@ class Loads:
 
     def _number(self, question: str, values: Mapping[str, object]) -> int:
         return int(self._db.execute(question, values).fetchone()[0])
+
+
+def _together(places: Mapping[str, str]) -> tuple[tuple[str, ...], ...]:
+    """Gather drives that count as one place; one of which nobody can say where it lies, with all others."""
+    if "" in places.values():
+        return (tuple(places),) if len(places) > 1 else ()
+    gathered: dict[str, tuple[str, ...]] = {}
+    for name, place in places.items():
+        gathered[place] = (*gathered.get(place, ()), name)
+    return tuple(group for group in gathered.values() if len(group) > 1)

@@ -20,6 +20,7 @@ from enum import Enum
 from typing import Final
 
 from replicatord.model.copies import Medium
+from replicatord.rules.places import count_places
 
 COPIES_MIN: Final = 3
 MEDIA_MIN: Final = 2
@@ -37,7 +38,7 @@ class Lack(Enum):
 class Keeper:
     """A drive whose copies count."""
 
-    place: str  # what is lost at once; keepers of one place, also of "", count once
+    place: str  # what is lost at once, as `rules.places` counts it; "": nobody can say
     medium: Medium
     is_away: bool  # in another building now
 
@@ -72,7 +73,7 @@ def lacks_of(keepers: Iterable[Keeper]) -> frozenset[Lack]:
     lacks = set()
     if not any(keeper.is_away for keeper in held):
         lacks.add(Lack.AWAY)
-    if len({keeper.place for keeper in held}) < COPIES_MIN:
+    if count_places(keeper.place for keeper in held) < COPIES_MIN:
         lacks.add(Lack.COPIES)
     # Without any copy there is no kind of medium to speak of; that there are too few is said already.
     if held and len({keeper.medium for keeper in held}) < MEDIA_MIN:

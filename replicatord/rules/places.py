@@ -35,7 +35,8 @@ def share_a_disk(one: str, other: str) -> bool:
 def places_of(marks: Mapping[K, str]) -> dict[K, str]:
     """Give each its place: the same text for all that have a disk in common, also by way of a third.
 
-    Of one whose mark is "" nobody can say where it lies: all such are one place, "".
+    Of one whose mark is "" nobody can say where it lies: all such are one place, "", and beside others none
+    (`count_places`).
     """
     joined: list[set[str]] = []
     for mark in marks.values():
@@ -49,5 +50,9 @@ def places_of(marks: Mapping[K, str]) -> dict[K, str]:
 
 
 def count_places(marks: Iterable[str]) -> int:
-    """Count the places that drives are, by the marks of their disks: what is lost at once."""
-    return len(set(places_of(dict(enumerate(marks))).values()))
+    """Count the places that drives are, by the marks of their disks: what is lost at once.
+
+    One of which nobody can say where it lies may lie on the disk of any other: beside others it counts as none.
+    """
+    places = set(places_of(dict(enumerate(marks))).values())
+    return len(places - {""}) or len(places)

@@ -112,6 +112,9 @@ def test_earlier_versions_are_read_again_too(studio: Studio) -> None:
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.count(f"{FILES + 2} files") == 2
     rot(kept["curlew"][0], random.Random(5))
+    assert fixity(studio, "curlew", "--all").returncode == 1
+    (line,) = studio.lines("fixity_check_failed")
+    assert (line["level"], line["other_copy_known"]) == ("error", True)  # dunlin has it
     kept["dunlin"][0].rename(studio.folder / "elsewhere.DNG")
     done = fixity(studio, "--all")
     assert done.returncode == 1, done.stdout + done.stderr

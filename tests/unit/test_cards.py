@@ -279,7 +279,7 @@ def test_a_card_that_is_pulled_too_early_is_told_once_and_never_cleared(reader: 
     assert reader.why_unread("sd#2") == ""
     # A load of nothing, so that somebody is told that it is not cleared.
     assert reader.load_states() == [("sd#1", LoadState.QUIET, 0), ("sd#2", LoadState.QUIET, 2)]
-    verdict = reader.context.desk.look(lambda l: l.loads.verdict(1, copies=0, counting=()))
+    verdict = reader.context.desk.look(lambda l: l.loads.verdict(1, copies=0, counting={}))
     assert (verdict.unread, verdict.is_cleared) == (PULLED, False)
     assert [
         line["event"] for line in reader.lines("source_not_readable") + reader.lines("file_not_readable")

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 
 from replicatord.cli.status_facts import JUDGED_FILES_MAX
+from replicatord.ledger.loads import LoadState
 from replicatord.ledger.lock import LedgerLock
+from replicatord.ledger.replan import replan
 from replicatord.log.times import utc_text
 from tests.cli_ground import (
     AT,
@@ -332,12 +334,12 @@ def test_drives_on_one_disk_count_as_one_place(shelves: Ground, capsys: pytest.C
         for name in ("curlew", "dunlin"):
             ledger.bays.bind(name, f"identity of {name}", disk="disk:one")
         ledger.bays.bind("snipe", "identity of snipe", disk="disk:other")
-    assert "\ncurlew and dunlin are on one disk: they count as one place.\n" in told_by(shelves, capsys)
+    assert "\ncurlew and dunlin are on one disk: they count as one place, also" in told_by(shelves, capsys)
     text = shelves.file.read_text()
     text = text.replace('/curlew", medium: hdd', '/curlew", medium: hdd, disk: house')
     shelves.file.write_text(text.replace("medium: ssd", "medium: ssd, disk: box"))
     told = told_by(shelves, capsys)  # what a person says does not take apart what was seen
-    assert "curlew and dunlin were seen on one disk: they count as one place. `disk:` in" in told
+    assert "curlew and dunlin were seen on one disk: they count as one place, also for" in told
     assert (
         "\n  - mend `disk:` in the settings, which takes nothing apart: curlew and dunlin were seen" in told
     )
@@ -347,7 +349,49 @@ def test_drives_on_one_disk_count_as_one_place(shelves: Ground, capsys: pytest.C
     assert status_of(shelves, capsys)["one_place"] == [["curlew", "dunlin"]]
     assert "mend `disk:`" not in told_by(shelves, capsys)
     assert shelves.run("check-config") == 0
-    assert "seen on one disk" not in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "seen on one disk" not in said
+    assert "Caution: curlew and dunlin are on one disk: they count as one place" in said
+
+
+def test_a_drive_of_which_nobody_can_say_where_it_lies_is_told(
+    shelves: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with shelves.open_ledger() as ledger, ledger.transaction():
+        for name, disk in (("curlew", ""), ("dunlin", "disk:one")):
+            ledger.bays.bind(name, f"identity of {name}", disk=disk)
+    assert "Nothing can be told of where curlew lies, which may be on the disk of any" in told_by(
+        shelves, capsys
+    )
+    assert shelves.run("check-config") == 0
+    assert "Caution: Nothing can be told of where curlew lies" in capsys.readouterr().out
+
+
+def test_i4_what_the_settings_say_now_of_disks_counts_in_every_line(
+    ground: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A load that was cleared by a pretence is not, from the moment in which that is taken out of the settings."""
+    text = ground.file.read_text()
+    pretended = text.replace("medium: ssd", "medium: ssd, pretend_disk: box")
+    ground.file.write_text(pretended)
+    hold(ground, "curlew", "dunlin")
+    with ground.open_ledger() as ledger, ledger.transaction():
+        for name, named in (("curlew", ""), ("dunlin", "pretend:box")):
+            ledger.bays.bind(name, f"identity of {name}", disk="disk:one", named=named)
+        (load,) = ledger.loads.latest(1)
+        ledger.loads.set_state(load.id, LoadState.CLEARED)
+    assert "but PRETENDED: dunlin on a disk of its own" in told_by(ground, capsys)
+    ground.file.write_text(text.replace(", plover]", "]"))
+    with ground.open_ledger() as ledger, ledger.transaction():
+        pictures = ledger.seen.pictures_after(0, limit=9)
+        replan(ledger, pictures, settings=ground.settings, today=date(2026, 2, 8), zone=UTC)
+    assert ground.run("status") == 1
+    told = printed(capsys)
+    assert (
+        "NOT cleared: 3 files with fewer than 2 verified copies in different places (curlew and dunlin are"
+        in told
+    )
+    assert "no further copies of it will be made, and drives that hold it are one place" in told
 
 
 def test_a_pretended_disk_is_told_in_every_answer(
