@@ -355,7 +355,13 @@ def _plan_lines(jobs: Sequence[Job], target: str) -> Iterator[str]:
     yield f"{counted(len(here), 'file')}, {size_words(size)}, can be brought back to {target} now, from drives here:"
     for name, count in sorted(Counter(job.places[0][0].bay for job in here).items()):
         yield f"  {name}: {counted(count, 'file')}"
-    rest = [job for job in jobs if not job.places]
+    lost = [job for job in jobs if not job.places and not job.to_fetch]
+    if lost:
+        yield f"PROBLEM: of {counted(len(lost), 'file')} no good copy is known anywhere:"
+        yield from (f"  {shown_path(job.wanted.path)}" for job in lost[:_EXAMPLES])
+        if len(lost) > _EXAMPLES:
+            yield f"  and {len(lost) - _EXAMPLES:,} more; --json names them all"
+    rest = [job for job in jobs if not job.places and job.to_fetch]
     if rest:
         yield f"PROBLEM: {counted(len(rest), 'file')} lie on no drive that is here. Fetch:"
         for names, count in Counter(job.to_fetch for job in rest).most_common():

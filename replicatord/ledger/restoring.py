@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from replicatord.ledger.copies import DrivePlace
+from replicatord.ledger.copies import UNPROVED, DrivePlace
 from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.frames import Digest
 
@@ -29,6 +29,7 @@ class Wanted:
 # More files than a frame has: raw, JPEG, sidecars, sound (common practice, no published source).
 _FILES_OF_FRAME = 8
 _GOOD = f"({CopyState.VERIFIED.value}, {CopyState.UNPROVED.value})"
+_GOOD_OR_EARLIER = f"({', '.join(str(s.value) for s in (CopyState.VERIFIED, CopyState.EARLIER))}, {UNPROVED})"
 _UP_TO = "(path = ? OR (path > ? AND path < ?))"
 
 
@@ -40,11 +41,17 @@ class Restoring:
 
     def all(self) -> list[Wanted]:
         """Give everything that has a copy in use."""
-        return self._some("1", ())
+        return [*self._some("1", ()), *self._lost("1", ())]
 
     def of_drive(self, name: str) -> list[Wanted]:
         """Give all that a drive holds, or held when it was last heard of."""
-        return self._some("copy.drive IN (SELECT id FROM drive WHERE name = ?)", (name,))
+        lost = (
+            "file.content IN (SELECT content FROM copy WHERE drive IN (SELECT id FROM drive WHERE name = ?))"
+        )
+        return [
+            *self._some("copy.drive IN (SELECT id FROM drive WHERE name = ?)", (name,)),
+            *self._lost(lost, (name,)),
+        ]
 
     def on_drive(self, name: str, path: bytes) -> list[Wanted]:
         """Give a file on a drive, or all that lies in a folder of it."""
@@ -135,7 +142,19 @@ class Restoring:
             " (SELECT 1 FROM placement p WHERE p.frame = file.frame AND p.name = file.name))",
             values,
         )
-        return [*_wanted(rows), *others]
+        return [*_wanted(rows), *others, *self._lost(condition, values)]
+
+    def _lost(self, condition: str, values: Sequence[object]) -> list[Wanted]:
+        """Give files that are in their source no more and of which no good copy is known, where they were."""
+        rows = self._db.execute(
+            "SELECT DISTINCT file.content, content.digest, content.size_bytes, CASE folder.path WHEN x'' THEN file.name"
+            " ELSE CAST(folder.path || x'2F' || file.name AS BLOB) END FROM folder JOIN frame ON frame.folder = folder.id"
+            " JOIN file ON file.frame = frame.id JOIN content ON content.id = file.content"
+            f" WHERE file.is_gone = 1 AND {condition} AND NOT EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_content"
+            f" WHERE copy.content = file.content AND copy.state IN {_GOOD_OR_EARLIER}) ORDER BY 4",
+            values,
+        )
+        return _wanted(rows)
 
     def _some(self, condition: str, values: Sequence[object]) -> list[Wanted]:
         # On a drive that has not had the newest version, a former one lies at the same path: it comes second.

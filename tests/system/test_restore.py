@@ -440,3 +440,22 @@ def test_to_bring_back_nothing_in_particular_is_asked_about(studio: Studio) -> N
     done = restore(studio)
     assert done[0] == 2
     assert "say what to bring back" in done[2]
+
+
+@pytest.mark.parametrize("words", [("--all",), ("--load", "1"), ("--lost", "curlew"), ("cards/shore",)])
+def test_i10_a_picture_of_which_no_good_copy_is_left_is_named(
+    studio: Studio, ground: Ground, words: tuple[str, ...]
+) -> None:
+    """Both copies rotted and the source was emptied: what is left is brought back, and what is lost is not passed over."""
+    path = "2026/03/shore/TIDE0002.DNG"
+    for root in studio.drives.values():
+        at = (root / path).stat()
+        (root / path).write_bytes(b"-" * at.st_size)
+        os.utime(root / path, ns=(at.st_atime_ns, at.st_mtime_ns))
+    assert studio.ask("fixity", "--all").returncode == 1
+    said = studio.ask("restore", *words, "--to", str(studio.folder / "back"))
+    assert said.returncode == 1, said.stderr
+    assert "PROBLEM: of 1 file no good copy is known anywhere:\n  shore/TIDE0002.DNG\n" in said.stdout
+    status, done, _ = restore(studio, *words, "--go")
+    assert (status, done["restored"]) == (1, len(ground.wanted) - 1)
+    assert back(studio) == {name: text for name, text in ground.wanted.items() if name != path}
