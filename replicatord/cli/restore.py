@@ -192,13 +192,17 @@ def _earlier(ledger: Ledger, settings: Settings, asked: Asked) -> Iterator[Wante
         for drive in settings.drives.values()
         for path in _below(what, drive.root, drive.name)
     ]
+    digests = tuple(what.lower() for what in asked.what if _DIGEST.fullmatch(what))
     now = {wanted.path for wanted in _wanted(ledger, settings, asked, is_lenient=True)}
     seen: set[tuple[int, bytes]] = set()
     for drive, version in ledger.restoring.earlier():
         stamped = version.path[len(EARLIER) + 1 :]
         path = stamped.partition(b"/")[2]
         is_asked = (
-            asked.is_all or path in now or any(drive == name and _is_in(path, top) for name, top in below)
+            asked.is_all
+            or path in now
+            or any(drive == name and _is_in(path, top) for name, top in below)
+            or version.digest.hex().startswith(digests or ("-",))
         )
         if is_asked and (version.content, path) not in seen:
             seen.add((version.content, path))

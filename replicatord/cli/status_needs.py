@@ -42,8 +42,9 @@ def needs_of(status: Status, settings: Settings) -> list[str]:
         needs.append(f"see to the log: {status.log_trouble}")
     if status.set_aside:
         needs.append(
-            f"look at {counted(status.set_aside, 'copy', 'copies')} set aside because of a wrong digest:"
-            " `replicatord log --problems` names them; a drive that does this again should be replaced"
+            f"look at {counted(status.set_aside, 'copy', 'copies')} that did not match any more, in `set-aside/` or"
+            " `earlier/` of a drive's hidden folder: `replicatord log --problems` names them; a drive that does this"
+            " again should be replaced"
         )
     if status.rehearsal is not None and status.rehearsal.failed:
         needs.append(

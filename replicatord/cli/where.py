@@ -130,15 +130,15 @@ def _search(ledger: Ledger, settings: Settings, what: str, *, is_running: bool) 
                 (f"{place.drive}: {shown_path(place.path)}", "it is on the drive, but is no copy of ours")
             )
     named = [] if "/" in what else _by_name(ledger, os.fsencode(what))
-    if not contents:
-        named += _by_digest(ledger, what)
     for file in named:
         contents[file.content] = None
+    if not contents:
+        contents = dict.fromkeys(_by_digest(ledger, what))
     bays = {bay.name: bay for bay in ledger.bays.all()}
     return Search(
         answers=tuple(_answer(ledger, settings, content) for content in contents),
         remarks=tuple(remarks),
-        is_cut=len(named) >= _LIMIT,
+        is_cut=max(len(named), len(contents)) >= _LIMIT,
         bays=bays,
         shelves={drive.name: drive.shelf for drive in settings.drives.values() if drive.shelf},
     )
@@ -204,11 +204,11 @@ def _by_name(ledger: Ledger, name: bytes) -> list[Found]:
     return []
 
 
-def _by_digest(ledger: Ledger, text: str) -> list[Found]:
+def _by_digest(ledger: Ledger, text: str) -> list[int]:
     if not _DIGEST.fullmatch(text):
         return []
     start, end = (bytes.fromhex(text.ljust(_DIGEST_DIGITS, digit)) for digit in "0f")
-    return ledger.answers.by_digest(start, end, limit=_LIMIT)
+    return ledger.answers.contents_by_digest(start, end, limit=_LIMIT)
 
 
 def _answer(ledger: Ledger, settings: Settings, content: int) -> Answer:
@@ -289,16 +289,7 @@ def _lines(search: Search, what: str, settings: Settings) -> Iterator[str]:
 
 
 def _answer_lines(answer: Answer, search: Search, settings: Settings) -> Iterator[str]:
-    for number, (file, now) in enumerate(zip(answer.files, answer.now, strict=True)):
-        also = "" if number == 0 else "also seen as "
-        notes = "" if now is Now.SAME else f"; {now.value}"
-        yield f"{also}{_source_words(file.source)}{shown_path(_path(file))}{notes}"
-    first = answer.files[0] if answer.files else None
-    if first is not None:
-        yield f"  {_facts_words(first)}"
-        if first.problem:
-            yield f"  its facts could not all be read: {first.problem}"
-        yield f"  {size_words(first.size_bytes)}, digest {first.digest.hex()}"
+    yield from _file_lines(answer, search)
     for copy in answer.copies:
         place = _place_words(copy.bay, copy.path, answer, search)
         yield f"  {place}: {_copy_words(copy)}; {_state_words(copy.bay_state)}"
@@ -313,6 +304,22 @@ def _answer_lines(answer: Answer, search: Search, settings: Settings) -> Iterato
         yield "  No tier asks for it: see `tiers` in the settings."
     if answer.fetch:
         yield f"  {_fetch_words(answer, settings)}"
+
+
+def _file_lines(answer: Answer, search: Search) -> Iterator[str]:
+    """Give what is known of the files of sources that have a content."""
+    for number, (file, now) in enumerate(zip(answer.files, answer.now, strict=True)):
+        also = "" if number == 0 else "also seen as "
+        notes = "" if now is Now.SAME else f"; {now.value}"
+        yield f"{also}{_source_words(file.source)}{shown_path(_path(file))}{notes}"
+    first = answer.files[0] if answer.files else None
+    if first is None and not search.remarks:
+        yield "No file of a source has this content any more:"
+    if first is not None:
+        yield f"  {_facts_words(first)}"
+        if first.problem:
+            yield f"  its facts could not all be read: {first.problem}"
+        yield f"  {size_words(first.size_bytes)}, digest {first.digest.hex()}"
 
 
 def _source_words(source: str) -> str:

@@ -47,7 +47,7 @@ _CHECK_FOR_S: Final = 30.0  # a drive is let go so often while it is checked, so
 _CHECK_PAUSE_S: Final = 0.5
 _PROVE_AGAIN_S: Final = 60.0  # copies that some program keeps in memory are tried again so often
 _REST_FIRST_S: Final = 5.0  # a copy that could not be made rests, each time twice as long
-_REST_MAX_S: Final = 3600.0
+_REST_MAX_S: Final = 300.0  # a good copy may turn up, or a folder be mended, at any moment
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

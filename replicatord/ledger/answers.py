@@ -139,9 +139,12 @@ class Answers:
         """Find the files of frames by their stem, newest first."""
         return self._found("frame.stem = ? ORDER BY file.id DESC LIMIT ?", (stem, limit))
 
-    def by_digest(self, start: bytes, end: bytes, *, limit: int) -> list[Found]:
-        """Find files whose digest lies from `start` to `end`, both included."""
-        return self._found("content.digest BETWEEN ? AND ? LIMIT ?", (start, end, limit))
+    def contents_by_digest(self, start: bytes, end: bytes, *, limit: int) -> list[int]:
+        """Find contents, also those that no file of a source has any more, whose digest lies from `start` to `end`."""
+        rows = self._db.execute(
+            "SELECT id FROM content WHERE digest BETWEEN ? AND ? ORDER BY id LIMIT ?", (start, end, limit)
+        )
+        return [content for (content,) in rows]
 
     def by_content(self, content: int) -> list[Found]:
         """Find every file of a source that has this content."""

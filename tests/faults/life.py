@@ -434,7 +434,7 @@ class Life:
         may = [
             ("could not be copied to", is_lost),
             ("or `replicatord once`", is_lost),
-            ("set aside because of a wrong digest", bool(self._other) or self._has_lied),
+            ("did not match any more", bool(self._other) or self._has_lied),
             ("replaced in the source before there were enough copies", self._has_replaced),
         ]
         wrong = [need for need in needs if not any(words in need and is_so for words, is_so in may)]

@@ -406,6 +406,14 @@ def test_an_earlier_version_comes_back_by_what_took_its_place(tmp_path: Path) ->
     for words in (["cards/shore/TIDE0001.xmp"], ["dunlin"], ["--all"]):
         done = studio.ask("restore", *words, "--earlier", "--to", str(target))
         assert (done.returncode, done.stdout.split(",")[0]) == (0, "2 files"), done.stdout + done.stderr
+    digest = hashlib.sha256(contents[0]).hexdigest()[:16]
+    done = studio.ask("restore", digest, "--earlier", "--to", str(target))
+    assert (done.returncode, done.stdout.split(",")[0]) == (0, "1 file"), done.stdout + done.stderr
+    where = studio.ask("where", digest)
+    assert where.returncode == 0
+    assert where.stdout.startswith(
+        "No file of a source has this content any more:\n  curlew: .replicatord/earlier/"
+    )
     assert studio.ask("restore", "cards/shore", "--earlier", "--to", str(target), "--go").returncode == 0
     back = tree(target)
     assert sorted(back.values()) == sorted(contents[:2])
