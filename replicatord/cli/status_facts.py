@@ -51,10 +51,15 @@ class DriveStatus:
     tallies: tuple[Tally, ...]
     due: Due | None  # when an away drive should visit; None when that is not known, or it is here
     unproved: int  # copies of which only a spare of the ledger says that they are verified
+    lacking: (
+        tuple[int, int] | None
+    )  # files and bytes still to be copied, where that is not what the tallies say
     suspects: int  # copies that did not read as they should when another drive needed them
 
     def total(self, state: PlacementState) -> tuple[int, int]:
-        """Give files and bytes in one state."""
+        """Give files and bytes in one state; what it lacks, without what a spare says that it has."""
+        if state is PlacementState.WANTED and self.lacking is not None:
+            return self.lacking
         chosen = [tally for tally in self.tallies if tally.state is state]
         return sum(t.files for t in chosen), sum(t.size_bytes for t in chosen)
 
@@ -180,6 +185,7 @@ def _drives(
             due=find_due(drive, bays.get(drive.name), since=since.get(drive.name, ""), now=now),
             suspects=suspects.get(drive.name, 0),
             unproved=unproved.get(drive.name, 0),
+            lacking=ledger.wishes.wanted_bytes(drive.name) if unproved.get(drive.name) else None,
         )
         for drive in settings.drives.values()
     }

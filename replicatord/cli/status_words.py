@@ -152,9 +152,7 @@ def _waiting_lines(status: Status) -> Iterator[str]:
     if files:
         each = listed(f"{count:,} for {name}" for name, (count, _) in waiting.items() if count)
         verb = "waits" if files == 1 else "wait"
-        again = any(drive.unproved for drive in status.drives)
-        made = "made, or only read again where it is there since before the rebuild" if again else "made"
-        yield f"{counted(files, 'copy', 'copies')} {verb} to be {made}, {size_words(size)}: {each}."
+        yield f"{counted(files, 'copy', 'copies')} {verb} to be made, {size_words(size)}: {each}."
 
 
 # ---- what would be lost ----
