@@ -94,11 +94,12 @@ class Fixity:
         return int(row[0])
 
     def known_bad(self, bay: str) -> int:
-        """Count the copies of a drive that did not read as they should, and that nothing has replaced yet."""
+        """Count the copies of a drive that did not read as they should, and that no good one there has replaced yet."""
         row = self._db.execute(
             "SELECT count(*) FROM bay CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = bay.drive"
-            " AND copy.state = ? WHERE bay.name = ?",
-            (CopyState.SUSPECT.value, bay),
+            " AND copy.state = ? WHERE bay.name = ? AND NOT EXISTS (SELECT 1 FROM copy AS good INDEXED BY copy_by_drive"
+            " WHERE good.drive = copy.drive AND good.state = ? AND good.content = copy.content)",
+            (CopyState.SUSPECT.value, bay, CopyState.VERIFIED.value),
         ).fetchone()
         return int(row[0])
 

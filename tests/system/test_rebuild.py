@@ -334,10 +334,12 @@ def test_i4_what_a_spare_claims_counts_once_it_was_read(studio: Studio) -> None:
     states = drive_states(studio)
     assert [files for files, _ in states.values()] == [0, 0, 0]
     assert states["curlew"][1] == len(harm.wanted)
-    told = command(studio, "status").stdout
-    assert "not proved since the ledger was rebuilt" in told
-    assert "to be made" not in told  # what is there is read again, not made: nobody has to buy a drive for it
-    assert "buy the next drive" not in told
+    status = command(studio, "status").stdout
+    assert "not proved since the ledger was rebuilt" in status
+    assert (
+        "to be made" not in status
+    )  # what is there is read again, not made: nobody has to buy a drive for it
+    assert "buy the next drive" not in status
     good = max(path for path in harm.wanted if path.endswith(".JPG"))
     those = (harm.gone, harm.rotten, harm.edited, harm.lost, good)
     digests = {path: hashlib.sha256(harm.wanted[path]).digest() for path in those}

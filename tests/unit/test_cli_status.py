@@ -112,7 +112,7 @@ def test_copies_in_trouble_or_set_aside_need_somebody(
     assert ground.run("status") == 1
     told = printed(capsys)
     assert "1 file could not be copied to dunlin: the source changed since it was read" in told
-    assert "look at 1 copy set aside" in told
+    assert "look at 1 copy that did not match any more" in told
     lock.release()
 
 
