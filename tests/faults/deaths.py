@@ -14,7 +14,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +22,7 @@ from tests.studio import until
 
 VARIABLE: Final = "REPLICATORD_FAULTS"
 _LOOK_S: Final = 0.01
+_AGAIN_S: Final = 1.0
 
 
 def asking_through(folder: Path) -> Mapping[str, str]:
@@ -79,13 +80,20 @@ def _serve(folder: Path) -> None:
         while not hit:
             hit = [each for each in threading.enumerate() if name in (each.name, type(each).__name__)]
             time.sleep(_LOOK_S)
-        for thread in hit:
-            number, end = ctypes.c_ulong(thread.ident or 0), ctypes.py_object(SystemExit)
-            ctypes.pythonapi.PyThreadState_SetAsyncExc(number, end)
+        _strike(hit)
         (folder / "hit").touch()
-        for thread in hit:
-            thread.join()
+        while any(thread.is_alive() for thread in hit):
+            for thread in hit:
+                thread.join(_AGAIN_S)
+            # Raised in the midst of a finalizer it is only printed: whoever lives on is struck again.
+            _strike(thread for thread in hit if thread.is_alive())
         (folder / "dead").touch()
+
+
+def _strike(threads: Iterable[threading.Thread]) -> None:
+    for thread in threads:
+        number, end = ctypes.c_ulong(thread.ident or 0), ctypes.py_object(SystemExit)
+        ctypes.pythonapi.PyThreadState_SetAsyncExc(number, end)
 
 
 def _wait_for(path: Path) -> None:
