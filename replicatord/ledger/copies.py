@@ -73,7 +73,8 @@ class EarlierCopy:
     digest: Digest
 
 
-_GOOD_OR_SAID = f"{CopyState.VERIFIED.value}, {CopyState.EARLIER.value}, {UNPROVED}"
+# Good copies, earlier versions among them, and what only a spare of the ledger says is one.
+GOOD_OR_SAID: Final = f"{CopyState.VERIFIED.value}, {CopyState.EARLIER.value}, {UNPROVED}"
 
 # Good copies, on other drives on other disks, of what `copy` on the drive `own` holds.
 _OTHERS = "copy AS other JOIN drive ON drive.id = other.drive JOIN bay ON bay.drive = drive.id"
@@ -261,7 +262,7 @@ class Copies:
         """
         row = self._db.execute(
             "SELECT 1 FROM bay CROSS JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
-            f" CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state IN ({_GOOD_OR_SAID})"
+            f" CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state IN ({GOOD_OR_SAID})"
             f" AND copy.content = ? WHERE drive.id <> ? AND bay.name IN ({', '.join('?' * len(bays)) or 'NULL'})"
             " UNION ALL SELECT 1 FROM file WHERE content = ? AND is_gone = 0 LIMIT 1",
             (content, besides, *bays, content),

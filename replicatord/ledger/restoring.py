@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from replicatord.ledger.copies import UNPROVED, DrivePlace
+from replicatord.ledger.copies import GOOD_OR_SAID, DrivePlace
 from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.frames import Digest
 
@@ -29,7 +29,6 @@ class Wanted:
 # More files than a frame has: raw, JPEG, sidecars, sound (common practice, no published source).
 _FILES_OF_FRAME = 8
 _GOOD = f"({CopyState.VERIFIED.value}, {CopyState.UNPROVED.value})"
-_GOOD_OR_EARLIER = f"({', '.join(str(s.value) for s in (CopyState.VERIFIED, CopyState.EARLIER))}, {UNPROVED})"
 _UP_TO = "(path = ? OR (path > ? AND path < ?))"
 
 
@@ -151,7 +150,7 @@ class Restoring:
             " ELSE CAST(folder.path || x'2F' || file.name AS BLOB) END FROM folder JOIN frame ON frame.folder = folder.id"
             " JOIN file ON file.frame = frame.id JOIN content ON content.id = file.content"
             f" WHERE file.is_gone = 1 AND {condition} AND NOT EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_content"
-            f" WHERE copy.content = file.content AND copy.state IN {_GOOD_OR_EARLIER}) ORDER BY 4",
+            f" WHERE copy.content = file.content AND copy.state IN ({GOOD_OR_SAID})) ORDER BY 4",
             values,
         )
         return _wanted(rows)
