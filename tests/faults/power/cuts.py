@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import itertools
 import os
 import pickle
 import random
@@ -103,6 +104,18 @@ class Import:
             drive=self.drive.state(at_ns, chance, share=share),
             state=self.state.state(at_ns, chance, share=chance.choice((share, 1.0))),
         )
+
+    def ends(self, chance: random.Random) -> tuple[Cut, Cut]:
+        """Cut the power before the first write, and once the program has ended: only what was flushed is there."""
+        instants_ns = [entry[0] for entry in (*self.drive.log, *self.state.log)]
+        before, after = (
+            Cut(
+                drive=self.drive.state(at_ns, chance, share=0.0),
+                state=self.state.state(at_ns, chance, share=0.0),
+            )
+            for at_ns in (min(instants_ns) - 1, max(instants_ns))
+        )
+        return before, after
 
 
 @dataclass(kw_only=True)
@@ -252,10 +265,9 @@ class Figures:
 
 
 def look_at_cuts(done: Import, folder: Path, *, cuts: int, chance: random.Random) -> Figures:
-    """Cut the power so often, and look at what each cut left."""
+    """Cut the power so often, and at both ends, and look at what each cut left."""
     figures = Figures()
-    for _ in range(cuts):
-        cut = done.cut(chance)
+    for cut in itertools.chain(done.ends(chance), (done.cut(chance) for _ in range(cuts))):
         figures.cuts += 1
         try:
             with (
