@@ -43,6 +43,7 @@ from replicatord.errors import AppError, LedgerError, SettingsError
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import utc_text
 from replicatord.model.settings import Settings
+from replicatord.previews.maker import PreviewMaker
 from replicatord.rules.hours import is_within
 from replicatord.studio import Studio
 from replicatord.watching.looker import SCHEDULED
@@ -90,6 +91,7 @@ class _Service:
         self._told_mark: tuple[object, ...] = ()
         self._speeds = Speedometer()
         self._rehearsal: threading.Thread | None = None
+        self._previews = PreviewMaker(self._studio.context, is_calm=self._studio.is_calm)
         self._board = ""  # the text about the drives that is in its file
         self._board_mark = (0, 0.0)  # how much the ledger had changed when that was made, and when it was
         self._is_watch_due = False  # to be looked at: it may not be what it should be
@@ -105,6 +107,7 @@ class _Service:
         self._watch.start()  # before the first look, so that nothing falls between the two
         studio.note_mounts(read_mounts())
         studio.start()
+        self._previews.start()
         self._set_clock()
         self._tell_visits()
         self._clock.start()
@@ -240,6 +243,7 @@ class _Service:
         self._file.stop()
         self._watch.stop()
         self._mounts.close()
+        self._previews.stop()
         untold = None
         try:
             self._say("service_stopped", fields)

@@ -162,6 +162,12 @@ class Studio:
             and self.hints.is_empty()
         )
 
+    def is_calm(self) -> bool:
+        """Tell whether nothing is read or copied just now, for what may be done at any time; from any thread."""
+        return (
+            self.looker.wait_idle(0) and self.cards.is_quiet() and self.planner.is_idle() and not self.busy()
+        )
+
     def tell_untold(self) -> None:
         """Have it said which drives have all, now that the sources were looked through."""
         if not self._is_looking():

@@ -144,6 +144,7 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "fixity_check_failed": _say_failed,
         "rehearsal_done": _about("", "rehearsal: {text}"),
         "rehearsal_not_made": _about("", "no rehearsal could be made: {reason}"),
+        "previews_not_made": _about("", "no previews are made: {reason}"),
         "spare_not_made": _about("", "{reason}"),
         "unknown_files": _about(
             "drive", "{files} files on it are none of ours and are left alone: {examples}"

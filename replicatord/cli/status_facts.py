@@ -22,6 +22,7 @@ from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.ledger.outlook import AtRisk, Refused
+from replicatord.ledger.previews import TROUBLE
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Drive, Settings
 from replicatord.model.unread import Unread
@@ -38,6 +39,7 @@ _LOADS: Final = 5
 # A verdict looks at every file of its load. So many together are judged within a tenth of a second; of a
 # larger load, what its line in the log said is shown.
 JUDGED_FILES_MAX: Final = 10_000
+PREVIEWS_COUNTED_MAX: Final = 10_000  # of previews that cannot be made: more is no other news
 _LOG_LATE: Final = timedelta(minutes=1)  # a line is in the log within a second of being decided
 _YEAR: Final = timedelta(days=31 * (MONTHS_MAX + 1))  # reaches behind the first month of a forecast
 
@@ -134,6 +136,10 @@ class Status:
     drives: tuple[DriveStatus, ...]  # all of them, in the order of the settings
     covered: Covered | None  # None when it was not asked for, since it takes long on many files
     last_covered: LastCovered | None  # how it was when the service last judged it
+    previews_trouble: str  # why none are made; "" when nothing is wrong
+    previews_failed: (
+        int  # frames that should have a preview and cannot, PREVIEWS_COUNTED_MAX or more for that
+    )
 
 
 def read_status(
@@ -168,6 +174,8 @@ def read_status(
         drives=tuple(drives.values()),
         covered=read_coverage(ledger, settings, bays) if has_coverage else None,
         last_covered=last_coverage(ledger),
+        previews_trouble=ledger.get_meta(TROUBLE),
+        previews_failed=ledger.previews.failed(limit=PREVIEWS_COUNTED_MAX),
     )
 
 

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from typing import Final
 
 from replicatord.cli.forecast_words import forecast_lines, forecast_words
-from replicatord.cli.status_facts import DriveStatus, Fire, LoadStatus, Status
+from replicatord.cli.status_facts import PREVIEWS_COUNTED_MAX, DriveStatus, Fire, LoadStatus, Status
 from replicatord.cli.words import counted, instant_words, local_time, size_words, source_words, span_words
 from replicatord.duties.coverage import rule_words
 from replicatord.duties.loads import load_text
@@ -19,6 +20,8 @@ from replicatord.ledger.loads import LoadState
 from replicatord.log.words import listed
 from replicatord.model.copies import Medium, PlacementState
 from replicatord.model.settings import Settings
+
+_FAILED_MANY: Final = 10  # previews: so many that cannot be made are worth a line
 
 
 def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose: bool) -> Iterator[str]:
@@ -45,6 +48,7 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
     yield from _room_lines(status, is_verbose=is_verbose)
     if status.rehearsal is not None:
         yield f"Last rehearsal, {instant_words(status.rehearsal.at)}: {status.rehearsal.text}."
+    yield from _previews_lines(status)
     if status.loads:
         yield from ("", "Last loads:", *(f"  {_load_words(load, settings)}" for load in status.loads))
     yield ""
@@ -58,6 +62,16 @@ def _running_words(running: int | None) -> str:
     if running is None:
         return "The service is not running; this is how it left things."
     return f"The service is running (process {running})." if running > 0 else "The service is running."
+
+
+def _previews_lines(status: Status) -> Iterator[str]:
+    """Say in one line what is the matter with previews; a few pictures that cannot be decoded are no matter."""
+    failed = status.previews_failed
+    if status.previews_trouble:
+        yield f"No previews are made: {status.previews_trouble}."
+    elif failed >= _FAILED_MANY:
+        count = counted(failed, "frame") + (" or more" if failed == PREVIEWS_COUNTED_MAX else "")
+        yield f"Previews of {count} cannot be made: their files cannot be decoded."
 
 
 # ---- drives ----

@@ -16,6 +16,7 @@ from replicatord.config.words import (
     hold_words,
     joined,
     only_words,
+    previews_words,
     source_words,
     trip_words,
 )
@@ -63,6 +64,7 @@ def _said(settings: Settings) -> dict[str, str]:
         "fixity_check": fixity_words(settings.fixity_check),
         "hold_when": hold_words(settings.hold_when),
         "keep_earlier": earlier_words(settings.keep_earlier_s),
+        "previews": previews_words(settings.previews_limit_bytes),
         "settle": words_for_duration(settings.settle_s),
         "load_ends_after": words_for_duration(settings.load_ends_after_s),
         "rescan_every": words_for_duration(settings.rescan_every_s),

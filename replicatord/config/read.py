@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 _START: Final = "; config/first-drive.yaml is the smallest one to start from"
 _CLEARED_COPIES: Final = 2  # the default of Settings.cleared_copies
+_PREVIEWS_LIMIT_BYTES: Final = 2_000_000_000  # the default of Settings.previews_limit_bytes
 
 
 def read_settings(path: str) -> Settings:
@@ -196,6 +197,7 @@ def _settings(shape: FileShape, file: str) -> Settings:
         if shape.hold_when
         else HoldWhen(),
         keep_earlier_s=shape.keep_earlier,
+        previews_limit_bytes=shape.previews.limit if shape.previews else _PREVIEWS_LIMIT_BYTES,
         settle_s=shape.settle,
         load_ends_after_s=shape.load_ends_after,
         rescan_every_s=shape.rescan_every,

@@ -244,6 +244,12 @@ class HoldShape(Shape):
     within: Duration = Field(default=3600.0, description="Within how long; 1h when left out.")
 
 
+class PreviewsShape(Shape):
+    """Small pictures of frames, kept beside the ledger."""
+
+    limit: Size = Field(description="The room that they may take, as 2GB. 0GB: none are made.")
+
+
 def _named(what: str) -> dict[str, Any]:
     return {"propertyNames": {"pattern": values.NAME_PATTERN, "description": f"The name of a {what}."}}
 
@@ -292,6 +298,10 @@ class FileShape(Shape):
         default=None,
         description="After how long an earlier version is removed from a drive, if another drive elsewhere has it too,"
         " as 730d; kept for ever when left out.",
+    )
+    previews: Annotated[PreviewsShape | None, Given()] = Field(
+        default=None,
+        description="Small pictures of frames, made once and kept beside the ledger; up to 2GB of them when left out.",
     )
     settle: Duration = Field(
         default=2.0, description="A file that has not changed for this long is taken; 2s when left out."

@@ -20,6 +20,7 @@ from replicatord.config.words import (
     hold_words,
     joined,
     only_words,
+    previews_words,
     source_words,
     trip_words,
 )
@@ -73,6 +74,7 @@ def _facts(settings: Settings) -> Iterator[str]:
         yield f"Copies are read again {fixity_words(settings.fixity_check)}."
     yield f"Nothing more is replaced, until a person says so, when {hold_words(settings.hold_when)}."
     yield f"Earlier versions are kept {earlier_words(settings.keep_earlier_s)}."
+    yield f"Previews of frames are kept beside the ledger: {previews_words(settings.previews_limit_bytes)}."
     yield f"Content is known by its {settings.digest.value} digest."
     yield f"The ledger is {settings.ledger}, the log is {settings.log}."
 

@@ -119,6 +119,11 @@ def earlier_words(keep_s: float | None) -> str:
     return f"for {words_for_duration(keep_s)}, and for ever on the last drive that has them"
 
 
+def previews_words(limit_bytes: int) -> str:
+    """Say how much room previews may take."""
+    return f"up to {words_for_size(limit_bytes)}" if limit_bytes else "none"
+
+
 def _conditions(only: Only) -> Sequence[str]:
     words = []
     if only.formats:

@@ -24,6 +24,7 @@ from replicatord.ledger.holds import Holds
 from replicatord.ledger.lines import Lines
 from replicatord.ledger.loads import Loads
 from replicatord.ledger.outlook import Outlook
+from replicatord.ledger.previews import Previews
 from replicatord.ledger.restoring import Restoring
 from replicatord.ledger.seen import Seen
 from replicatord.ledger.shelving import LedgerView
@@ -58,6 +59,7 @@ class Ledger:
         self.unread = UnreadPaths(connection)
         self.grounds = GroundTable(connection)
         self.surveys = Surveys(connection)
+        self.previews = Previews(connection)
 
     def shelf_view(self, settings: Settings) -> LedgerView:
         """Give a view of the drives of each shelf, to be used up within one transaction."""

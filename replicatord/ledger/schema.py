@@ -284,9 +284,28 @@ ALTER TABLE folder ADD COLUMN as_known BLOB;
 ALTER TABLE folder ADD COLUMN turn INTEGER NOT NULL DEFAULT 0;
 """
 
+_PREVIEWS: Final = """
+-- A content that a photograph's frame shows, or showed, and its preview; newer ones have higher numbers.
+CREATE TABLE preview (
+  id INTEGER PRIMARY KEY,
+  content INTEGER NOT NULL UNIQUE REFERENCES content,
+  state INTEGER NOT NULL DEFAULT 0,      -- PreviewState
+  reason TEXT NOT NULL DEFAULT '',       -- why there is none
+  at TEXT NOT NULL DEFAULT '',           -- when that was last so
+  tries INTEGER NOT NULL DEFAULT 0) STRICT;
+CREATE INDEX preview_wanted ON preview (id) WHERE state = 0;
+CREATE INDEX preview_failed ON preview (id) WHERE state = 3;
+CREATE INDEX preview_made ON preview (id) WHERE state = 1;
+CREATE INDEX preview_none ON preview (id) WHERE state = 2;
+INSERT INTO preview (content)
+  SELECT DISTINCT file.content FROM frame JOIN file ON file.frame = frame.id AND file.content = frame.main_content
+  WHERE file.kind = 'photo' ORDER BY file.content;
+"""
+
 MIGRATIONS: Final[tuple[str, ...]] = (
     *(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH, _EIGHTH, _NINTH, _TENTH, _ELEVENTH),
     "CREATE INDEX copy_surveyed ON copy (drive) WHERE surveyed = 1;",
+    _PREVIEWS,
 )
 
 # Of the connection that writes, not of the file: a ledger with triggers of its own is not believed (`spare`).

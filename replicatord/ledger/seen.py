@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Final
 
+from replicatord.ledger.previews import Previews
 from replicatord.ledger.rows import as_bytes, as_int
 from replicatord.model.frames import (
     CaptureTime,
@@ -70,6 +71,7 @@ class Seen:
     def __init__(self, connection: sqlite3.Connection, split_stem: SplitStem) -> None:
         self._db = connection
         self._split_stem = split_stem
+        self._previews = Previews(connection)
 
     def known_in_folder(self, source: str, folder: bytes) -> dict[bytes, Known]:
         """Give every file known in one folder of a source, by name; gone ones too."""
@@ -307,6 +309,8 @@ class Seen:
         now = self.get_frame(frame, zone)
         (before,) = self._db.execute("SELECT main_content FROM frame WHERE id = ?", (frame,)).fetchone()
         picture = self.content_id(now.main.digest, now.main.stat.size_bytes)
+        if now.kind is Kind.PHOTO:
+            self._previews.want(picture)
         self._db.execute(
             "UPDATE frame SET main_content = ?, stars = ?, captured = ?, time_origin = ? WHERE id = ?",
             (picture, now.stars, now.captured.local.isoformat(), now.captured.origin.value, frame),

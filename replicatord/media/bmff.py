@@ -2,7 +2,7 @@
 
 Walks by box size and never looks into the media data, so a film of any length takes a few reads. Knows the
 few boxes it wants by their path: nothing here calls itself, so nesting cannot go deep. May not decode.
-An embedded preview would be found through the same items and boxes.
+Embedded previews are found through the same boxes (`preview`).
 Sources: ISO 14496-12 (boxes, mvhd, meta, iinf, iloc); ISO 23008-12 Annex A (Exif and XMP items);
 QuickTime File Format (metadata keys, meta as a plain box); the XMP specification, Part 3 (XMP in a uuid box).
 The CMT boxes of CR3: common practice, no published source.
@@ -31,7 +31,7 @@ _INDEX_MAX_BYTES: Final = 1024 * 1024  # of iinf or iloc
 _ITEM_MAX_BYTES: Final = 1024 * 1024  # of an item put together from several extents
 _KEYS_MAX: Final = 256
 _XMP_UUID: Final = bytes.fromhex("be7acfcb97a942e89c71999491e3afac")
-_CMT_UUID: Final = bytes.fromhex("85c0b687820f11e08111f4ce462b6a48")
+CAMERA_UUID: Final = bytes.fromhex("85c0b687820f11e08111f4ce462b6a48")
 _CREATION_DATE: Final = b"com.apple.quicktime.creationdate"
 _MODEL: Final = b"com.apple.quicktime.model"
 _XMP_TYPE: Final = b"application/rdf+xml"
@@ -42,7 +42,7 @@ _HEIF_BRANDS: Final = frozenset({b"mif1", b"mif2", b"msf1"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Box:
+class Box:
     """A box: its type, and its content as a source of its own."""
 
     kind: bytes
@@ -50,7 +50,7 @@ class _Box:
     content: Span
 
 
-class _Limits:
+class Limits:
     """What may be read of one file, counted over all its levels."""
 
     def __init__(self) -> None:
@@ -94,9 +94,9 @@ def read_bmff(source: Source) -> Iterator[Found]:
 
     Raises: NotReadableError when the boxes cannot be followed to the end.
     """
-    limits = _Limits()
+    limits = Limits()
     has_index = False
-    for box in _walk(source, limits):
+    for box in walk_boxes(source, limits):
         if box.kind == b"meta":
             has_index = True
             yield from guarded(_read_items(source, box.content, limits))
@@ -111,8 +111,11 @@ def read_bmff(source: Source) -> Iterator[Found]:
         yield Found(problems=("it ends before the box that describes it (moov or meta)",))
 
 
-def _walk(source: Source, limits: _Limits) -> Iterator[_Box]:
-    """Give the boxes that lie side by side in a source; one that is cut off is given as far as it goes."""
+def walk_boxes(source: Source, limits: Limits) -> Iterator[Box]:
+    """Give the boxes that lie side by side in a source; one that is cut off is given as far as it goes.
+
+    Raises: NotReadableError past a limit, or at a box without a sensible length.
+    """
     at = 0
     while source.size_bytes - at >= 8:
         limits.boxes.take()
@@ -132,25 +135,25 @@ def _walk(source: Source, limits: _Limits) -> Iterator[_Box]:
                 return  # four zero bytes end a list in QuickTime user data
             raise NotReadableError(f"its box {kind!r} is said to be {size} bytes long")
         uuid = head[header - 16 : header] if kind == b"uuid" else b""
-        yield _Box(kind=kind, uuid=uuid, content=Span(source, at + header, size - header))
+        yield Box(kind=kind, uuid=uuid, content=Span(source, at + header, size - header))
         at += size
 
 
-def _read_movie(moov: Source, limits: _Limits) -> Iterator[Found]:
-    for box in _walk(moov, limits):
+def _read_movie(moov: Source, limits: Limits) -> Iterator[Found]:
+    for box in walk_boxes(moov, limits):
         if box.kind == b"mvhd":
             yield from guarded(_read_movie_header(box.content))
         elif box.kind == b"meta":
             yield from guarded(_read_keys(box.content, limits))
         elif box.kind == b"udta":
             yield from guarded(_read_user_part(box.content, limits))
-        elif box.uuid == _CMT_UUID:
+        elif box.uuid == CAMERA_UUID:
             yield from guarded(_read_camera_part(box.content, limits))
         elif box.uuid == _XMP_UUID:
             yield from guarded(_read_packet(box.content, limits))
 
 
-def _read_packet(content: Source, limits: _Limits) -> Iterator[Found]:
+def _read_packet(content: Source, limits: Limits) -> Iterator[Found]:
     limits.blocks.take()
     yield from read_xmp(content)
 
@@ -164,17 +167,17 @@ def _read_movie_header(mvhd: Source) -> Iterator[Found]:
         yield time_part(f"{seconds} s", parse_movie_time(seconds), TimeOrigin.MOVIE)
 
 
-def _read_user_part(udta: Source, limits: _Limits) -> Iterator[Found]:
-    for box in _walk(udta, limits):
+def _read_user_part(udta: Source, limits: Limits) -> Iterator[Found]:
+    for box in walk_boxes(udta, limits):
         if box.kind == b"XMP_":
             yield from guarded(_read_packet(box.content, limits))
         elif box.kind == b"meta":
             yield from guarded(_read_keys(box.content, limits))
 
 
-def _read_camera_part(part: Source, limits: _Limits) -> Iterator[Found]:
+def _read_camera_part(part: Source, limits: Limits) -> Iterator[Found]:
     """Read CR3's blocks: CMT1 is a TIFF of the first directory, CMT2 one of the Exif directory."""
-    for box in _walk(part, limits):
+    for box in walk_boxes(part, limits):
         if box.kind in (b"CMT1", b"CMT2"):
             limits.blocks.take()
             yield from guarded(read_tiff(box.content))
@@ -185,18 +188,18 @@ def _meta_content(meta: Source) -> Source:
     return meta if meta.read(4, 4) == b"hdlr" else Span(meta, 4, meta.size_bytes)
 
 
-def _read_keys(meta: Source, limits: _Limits) -> Iterator[Found]:
+def _read_keys(meta: Source, limits: Limits) -> Iterator[Found]:
     """Read QuickTime metadata: `keys` names what `ilst` holds by number."""
-    boxes = {box.kind: box.content for box in _walk(_meta_content(meta), limits)}
+    boxes = {box.kind: box.content for box in walk_boxes(_meta_content(meta), limits)}
     if b"keys" not in boxes or b"ilst" not in boxes:
         return
     names = _key_names(boxes[b"keys"])
-    for item in _walk(boxes[b"ilst"], limits):
+    for item in walk_boxes(boxes[b"ilst"], limits):
         number = int.from_bytes(item.kind, "big")
         name = names.get(number, b"")
         if name not in (_CREATION_DATE, _MODEL):
             continue
-        for part in _walk(item.content, limits):
+        for part in walk_boxes(item.content, limits):
             if part.kind != b"data":
                 continue
             text = clean_text(part.content.read(8, TEXT_LIMIT_BYTES))  # after its type and its locale
@@ -222,10 +225,10 @@ def _key_names(keys: Source) -> dict[int, bytes]:
     return names
 
 
-def _read_items(source: Source, meta: Source, limits: _Limits) -> Iterator[Found]:
+def _read_items(source: Source, meta: Source, limits: Limits) -> Iterator[Found]:
     """Read the Exif and XMP items of a picture."""
     boxes: dict[bytes, Source] = {}
-    for box in _walk(_meta_content(meta), limits):
+    for box in walk_boxes(_meta_content(meta), limits):
         boxes.setdefault(box.kind, box.content)
     if b"iinf" not in boxes or b"iloc" not in boxes:
         return
@@ -236,12 +239,12 @@ def _read_items(source: Source, meta: Source, limits: _Limits) -> Iterator[Found
         yield from guarded(_read_item(source, boxes.get(b"idat"), places[item], is_exif=item in exif))
 
 
-def _wanted_items(iinf: Source, limits: _Limits) -> tuple[frozenset[int], frozenset[int]]:
+def _wanted_items(iinf: Source, limits: Limits) -> tuple[frozenset[int], frozenset[int]]:
     """Give the numbers of the Exif items and of the XMP items."""
     version = read_exactly(iinf, 0, 4, "its list of items")[0]
     entries = Held(iinf.read(6 if version == 0 else 8, _INDEX_MAX_BYTES))
     exif, xmp = set(), set()
-    for box in _walk(entries, limits):
+    for box in walk_boxes(entries, limits):
         head = box.content.read(0, 64)
         if box.kind != b"infe" or len(head) < 12 or head[0] not in (2, 3):
             continue
@@ -333,10 +336,31 @@ def _item_content(inside: Source, extents: tuple[tuple[int, int], ...]) -> Sourc
 
 
 def _read_exif_item(item: Source) -> Iterator[Found]:
-    """Read an Exif item: four bytes say how far behind them the TIFF header is (ISO 23008-12 Annex A)."""
+    yield from read_tiff(_exif_block(item))
+
+
+def _exif_block(item: Source) -> Source:
+    """Give what of an Exif item is TIFF: four bytes say how far behind them it begins (ISO 23008-12 Annex A)."""
     skip = struct.unpack(">I", read_exactly(item, 0, 4, "its Exif item"))[0]
     for at in (4 + skip, 0, 4, 10):  # some writers leave the four bytes out, or count without "Exif\0\0"
         if is_tiff(item.read(at, 8)):
-            yield from read_tiff(Span(item, at, item.size_bytes))
-            return
+            return Span(item, at, item.size_bytes)
     raise NotReadableError("its Exif item does not hold TIFF")
+
+
+def exif_blocks(source: Source, meta: Source, limits: Limits) -> Iterator[Source]:
+    """Give the TIFF of each Exif item of a picture that lies in one piece, for whoever looks for more in it.
+
+    Raises: NotReadableError when the items cannot be followed.
+    """
+    boxes: dict[bytes, Source] = {}
+    for box in walk_boxes(_meta_content(meta), limits):
+        boxes.setdefault(box.kind, box.content)
+    if b"iinf" not in boxes or b"iloc" not in boxes:
+        return
+    exif, _ = _wanted_items(boxes[b"iinf"], limits)
+    for place in _item_places(boxes[b"iloc"], exif).values():
+        inside = boxes.get(b"idat") if place.is_in_idat else source
+        if inside is not None and len(place.extents) == 1:
+            limits.blocks.take()
+            yield _exif_block(_item_content(inside, place.extents))

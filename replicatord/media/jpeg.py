@@ -1,7 +1,7 @@
 """Capture time, camera and stars of a JPEG: its Exif and XMP application segments.
 
-Walks the segments up to the picture itself. May not decode the picture. An embedded preview would be
-found through the same walk.
+Walks the segments up to the picture itself. May not decode the picture. Embedded
+previews are found through the same walk (`preview`).
 Sources: ITU-T T.81 Annex B (segments); CIPA DC-008 4.7 (Exif in APP1); the XMP specification, Part 3,
 Storage in Files (XMP in APP1, and its extension over several segments).
 """
@@ -55,30 +55,40 @@ def read_jpeg(source: Source) -> Iterator[Found]:
 def _find_segments(source: Source) -> tuple[list[Span], str]:
     """List the APP1 segments; a break in the walk is named, and what came before it is kept."""
     found: list[Span] = []
-    steps = Steps(_SEGMENTS_MAX, "segments before its picture")
-    at = 2
     try:
-        while True:
-            steps.take()
-            head = source.read(at, 4)
-            if len(head) < 4:
-                return found, "it ends before its picture"
-            if head[0] != 0xFF:
-                return found, "something that is not JPEG stands between its segments"
-            marker = head[1]
-            if marker in (_SOS, _EOI):
-                return found, ""
-            if marker == 0xFF or marker in _ALONE:
-                at += 1 if marker == 0xFF else 2  # a run of fill bytes is counted against the steps too
-                continue
-            length = struct.unpack_from(">H", head, 2)[0]  # counts its own two bytes
-            if length < 2:
-                return found, "a segment before its picture has no length"
+        for marker, span in walk_segments(source):
             if marker == _APP1:
-                found.append(Span(source, at + 4, length - 2))
-            at += 2 + length
+                found.append(span)
     except NotReadableError as why:
         return found, str(why)
+    return found, ""
+
+
+def walk_segments(source: Source) -> Iterator[tuple[int, Span]]:
+    """Give the segments before the picture, each by the second byte of its marker.
+
+    Raises: NotReadableError where the walk breaks off.
+    """
+    steps = Steps(_SEGMENTS_MAX, "segments before its picture")
+    at = 2
+    while True:
+        steps.take()
+        head = source.read(at, 4)
+        if len(head) < 4:
+            raise NotReadableError("it ends before its picture")
+        if head[0] != 0xFF:
+            raise NotReadableError("something that is not JPEG stands between its segments")
+        marker = head[1]
+        if marker in (_SOS, _EOI):
+            return
+        if marker == 0xFF or marker in _ALONE:
+            at += 1 if marker == 0xFF else 2  # a run of fill bytes is counted against the steps too
+            continue
+        length = struct.unpack_from(">H", head, 2)[0]  # counts its own two bytes
+        if length < 2:
+            raise NotReadableError("a segment before its picture has no length")
+        yield marker, Span(source, at + 4, length - 2)
+        at += 2 + length
 
 
 def _read_exif(segments: list[Span]) -> Iterator[Found]:

@@ -41,7 +41,7 @@ _TEXT_TYPES: Final = frozenset({1, 2, 7, 129})  # BYTE, ASCII, UNDEFINED, UTF-8 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Form:
+class Form:
     """How numbers are written in this file: byte order, and BigTIFF or not."""
 
     order: str  # "<" or ">", as struct has it
@@ -54,14 +54,16 @@ class _Form:
 
     @property
     def pointer(self) -> struct.Struct:
+        """Where something is."""
         return struct.Struct(self.order + ("Q" if self.is_big else "I"))
 
     def number(self, raw: bytes) -> int:
+        """Give the number that is written so."""
         return int.from_bytes(raw, "little" if self.order == "<" else "big")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Entry:
+class Entry:
     """One field of a directory, its value not yet fetched."""
 
     type: int
@@ -69,12 +71,12 @@ class _Entry:
     raw: bytes  # 4 or 8 bytes: the value, or where it is
 
 
-_Table = Mapping[int, _Entry]
+Table = Mapping[int, Entry]
 
 
 def is_tiff(head: bytes) -> bool:
     """Whether a file that starts so is built like TIFF."""
-    return _form_of(head) is not None
+    return form_of(head) is not None
 
 
 def read_tiff(source: Source) -> Iterator[Found]:
@@ -82,11 +84,10 @@ def read_tiff(source: Source) -> Iterator[Found]:
 
     Raises: NotReadableError when it is not TIFF or its first directory cannot be reached.
     """
-    form = _form_of(source.read(0, 8))
+    form = form_of(source.read(0, 8))
     if form is None:
         raise NotReadableError("it does not start as TIFF does")
-    at = 8 if form.is_big else 4
-    first = form.pointer.unpack(read_exactly(source, at, form.pointer.size, "its TIFF header"))[0]
+    first = first_directory(source, form)
     main, exif, problems = _read_tables(source, form, first)
     yield Found(is_dng=DNG_VERSION in main, problems=problems)
     for origin, time, subsec, offset in _TIMES:
@@ -95,48 +96,60 @@ def read_tiff(source: Source) -> Iterator[Found]:
     yield from guarded(_read_packet(source, form, (main, exif)))
 
 
-def _form_of(head: bytes) -> _Form | None:
+def form_of(head: bytes) -> Form | None:
+    """Give how numbers are written in a file that starts so; None where it is not built like TIFF."""
     order = {b"II": "<", b"MM": ">"}.get(head[:2])
     if order is None or len(head) < 8:
         return None
     magic = struct.unpack_from(order + "H", head, 2)[0]
     if magic == _BIG:
         is_plain = struct.unpack_from(order + "HH", head, 4) == (8, 0)
-        return _Form(order=order, is_big=True) if is_plain else None
-    return _Form(order=order, is_big=False) if magic in _CLASSIC else None
+        return Form(order=order, is_big=True) if is_plain else None
+    return Form(order=order, is_big=False) if magic in _CLASSIC else None
 
 
-def _read_tables(source: Source, form: _Form, first: int) -> tuple[_Table, _Table, tuple[str, ...]]:
+def first_directory(source: Source, form: Form) -> int:
+    """Give where the first directory is."""
+    at = 8 if form.is_big else 4
+    return int(form.pointer.unpack(read_exactly(source, at, form.pointer.size, "its TIFF header"))[0])
+
+
+def _read_tables(source: Source, form: Form, first: int) -> tuple[Table, Table, tuple[str, ...]]:
     """Read the first directory and the Exif directory, which a later one may point to."""
-    main, following = _read_table(source, form, first)
+    main, following = read_directory(source, form, first)
     seen, table = {first}, main
     while EXIF_IFD not in table and following and following not in seen and len(seen) < _DIRECTORIES_MAX:
         seen.add(following)
         try:
-            table, following = _read_table(source, form, following)
+            table, following = read_directory(source, form, following)
         except NotReadableError:
             break  # a chain that leads nowhere takes nothing from the first directory
     pointer = table.get(EXIF_IFD)
     if pointer is None:
         return main, {}, ()
     try:
-        exif, _ = _read_table(source, form, _follow(form, pointer))
+        exif, _ = read_directory(source, form, pointer_of(form, pointer))
     except NotReadableError as why:
         return main, {}, (f"its Exif directory cannot be read: {why}",)
     return main, exif, ()
 
 
-def _read_table(source: Source, form: _Form, offset: int) -> tuple[_Table, int]:
-    """Read the fields that are wanted of one directory, and where the next one is (0: nowhere)."""
+def read_directory(
+    source: Source, form: Form, offset: int, wanted: frozenset[int] = _WANTED
+) -> tuple[Table, int]:
+    """Read the fields that are wanted of one directory, and where the next one is (0: nowhere).
+
+    Raises: NotReadableError when it cannot be reached.
+    """
     width = 8 if form.is_big else 2
     count = form.number(read_exactly(source, offset, width, "a directory"))
     taken = min(count, _ENTRIES_MAX)
     size = form.entry.size
     block = source.read(offset + width, taken * size + form.pointer.size)
-    table: dict[int, _Entry] = {}
+    table: dict[int, Entry] = {}
     for tag, kind, number, raw in form.entry.iter_unpack(block[: min(len(block) // size, taken) * size]):
-        if tag in _WANTED and tag not in table:
-            table[tag] = _Entry(type=kind, count=number, raw=raw)
+        if tag in wanted and tag not in table:
+            table[tag] = Entry(type=kind, count=number, raw=raw)
     if len(block) < taken * size and not table:
         raise NotReadableError("it ends within a directory")
     tail = block[taken * size :]
@@ -144,38 +157,41 @@ def _read_table(source: Source, form: _Form, offset: int) -> tuple[_Table, int]:
     return table, following
 
 
-def _follow(form: _Form, entry: _Entry) -> int:
-    """Give the offset that a field points to."""
+def pointer_of(form: Form, entry: Entry) -> int:
+    """Give the offset that a field points to.
+
+    Raises: NotReadableError when it has no type of a pointer.
+    """
     width = _POINTER_BYTES.get(entry.type)
     if width is None or width > len(entry.raw):
         raise NotReadableError("its pointer has no type of a pointer")
     return form.number(entry.raw[:width])
 
 
-def _order(tag: int, main: _Table, exif: _Table) -> tuple[_Table, _Table]:
+def _order(tag: int, main: Table, exif: Table) -> tuple[Table, Table]:
     """Where a time is looked for first: its own directory, then the other one."""
     return (main, exif) if tag == DATE_TIME else (exif, main)
 
 
 def _read_time(
-    source: Source, form: _Form, tables: tuple[_Table, _Table], origin: TimeOrigin, tags: tuple[int, int, int]
+    source: Source, form: Form, tables: tuple[Table, Table], origin: TimeOrigin, tags: tuple[int, int, int]
 ) -> Iterator[Found]:
     time, subsec, offset = (_text(source, form, tables, tag) for tag in tags)
     if time:
         yield time_part(time, parse_exif_time(time, subsec=subsec, offset=offset), origin)
 
 
-def _read_model(source: Source, form: _Form, tables: tuple[_Table, _Table]) -> Iterator[Found]:
+def _read_model(source: Source, form: Form, tables: tuple[Table, Table]) -> Iterator[Found]:
     yield Found(camera=_text(source, form, tables, MODEL))
 
 
-def _read_packet(source: Source, form: _Form, tables: tuple[_Table, _Table]) -> Iterator[Found]:
+def _read_packet(source: Source, form: Form, tables: tuple[Table, Table]) -> Iterator[Found]:
     entry = tables[0].get(XMP) or tables[1].get(XMP)
     if entry is not None and entry.type in _TEXT_TYPES:
         yield from read_xmp(_value(source, form, entry))
 
 
-def _text(source: Source, form: _Form, tables: tuple[_Table, _Table], tag: int) -> str:
+def _text(source: Source, form: Form, tables: tuple[Table, Table], tag: int) -> str:
     """Give the text of a tag from the first table that has any, "" when none has."""
     for table in tables:
         entry = table.get(tag)
@@ -189,7 +205,7 @@ def _text(source: Source, form: _Form, tables: tuple[_Table, _Table], tag: int) 
     return ""
 
 
-def _value(source: Source, form: _Form, entry: _Entry) -> Source:
+def _value(source: Source, form: Form, entry: Entry) -> Source:
     """Give the bytes of a field of one-byte elements, wherever they are."""
     if entry.count <= len(entry.raw):
         return Held(entry.raw[: entry.count])

@@ -27,6 +27,10 @@ class Source(Protocol):
     def size_bytes(self) -> int:
         """How long it is, as far as known."""
 
+    @property
+    def position(self) -> int | None:
+        """Where it begins in its file; None for bytes that were put together."""
+
     def read(self, offset: int, length: int) -> bytes:
         """Give up to `length` bytes; fewer only at the end.
 
@@ -47,6 +51,11 @@ class Window:
     def size_bytes(self) -> int:
         """The size that stat gave; the file may turn out shorter."""
         return self._size_bytes
+
+    @property
+    def position(self) -> int | None:
+        """At the file's beginning."""
+        return 0
 
     def read(self, offset: int, length: int) -> bytes:
         """Give up to `length` bytes at `offset`; see Source."""
@@ -103,6 +112,12 @@ class Span:
         """The part's length, cut at the end of what it lies in."""
         return self._length
 
+    @property
+    def position(self) -> int | None:
+        """Where the part begins in its file."""
+        above = self._inside.position
+        return None if above is None else above + self._offset
+
     def read(self, offset: int, length: int) -> bytes:
         """Give up to `length` bytes at `offset` of the part; see Source."""
         length = min(length, self._length - offset)
@@ -121,6 +136,11 @@ class Held:
     def size_bytes(self) -> int:
         """How many bytes are held."""
         return len(self._content)
+
+    @property
+    def position(self) -> int | None:
+        """Nowhere: its bytes come from several places."""
+        return None
 
     def read(self, offset: int, length: int) -> bytes:
         """Give up to `length` bytes at `offset`; see Source."""

@@ -158,6 +158,9 @@ class Settings:
     load_ends_after_s: float = 60.0
     rescan_every_s: float = 3600.0
     log_rotate_bytes: int = 64_000_000
+    previews_limit_bytes: int = (
+        2_000_000_000  # the room that previews may take beside the ledger; 0: none are made
+    )
     never_taken: tuple[str, ...] = field(default=())  # fnmatch patterns on names of files and folders
     shelves: Mapping[str, tuple[str, ...]] = field(
         init=False

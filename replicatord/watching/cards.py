@@ -110,7 +110,8 @@ class Cards:
     def is_quiet(self) -> bool:
         """Tell whether no card is being looked through or read; one that does not answer is not waited for."""
         return all(
-            looker.wait_idle(0) or self._silence_s(looker) > _SILENT_S for looker in self._lookers.values()
+            looker.wait_idle(0) or self._silence_s(looker) > _SILENT_S
+            for looker in tuple(self._lookers.values())
         )
 
     def find_failure(self) -> BaseException | None:

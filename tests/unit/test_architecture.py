@@ -16,7 +16,7 @@ import pytest
 PACKAGE: Final = Path(__file__).resolve().parents[2] / "replicatord"
 FLOORS: Final = {
     **dict.fromkeys(("cli", "service", "once", "studio"), 4),
-    **dict.fromkeys(("duties", "watching", "copying"), 3),
+    **dict.fromkeys(("duties", "watching", "copying", "previews"), 3),
     **dict.fromkeys(("ledger", "drives", "log"), 2),
     **dict.fromkeys(("rules", "media", "config"), 1),
     **dict.fromkeys(("model", "errors"), 0),
@@ -32,6 +32,10 @@ ALONG: Final = {
     # The surroundings that all acting parts share; they hold nothing of one drive.
     ("watching", "replicatord.copying.context"),
     ("duties", "replicatord.copying.context"),
+    # Where a content is, and how a place is read that may hang, stands once.
+    ("previews", "replicatord.copying.context"),
+    ("previews", "replicatord.copying.far"),
+    ("previews", "replicatord.copying.places"),
     # A card is read as sources are, and judged by what was read.
     ("duties", "replicatord.watching.card_reading"),
     ("duties", "replicatord.watching.skips"),

@@ -1,0 +1,90 @@
+"""The child process that decodes: `python -m replicatord.previews.child DESCRIPTOR`, started by `worker` alone.
+
+Takes open files through a socket, one after another, and answers each with a JPEG or the reason why there is none.
+It has limits before it sees the first one. May not open anything by a name of its own, or write a file.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import signal
+import socket
+import sys
+from typing import Final
+
+from replicatord.drives.kernel import cached_pages, set_reading_idle
+from replicatord.previews.limits import (
+    ANSWER,
+    HEIC_MEMORY_BYTES,
+    MEMORY_BYTES,
+    READY,
+    Ask,
+    Said,
+    limit_memory,
+    limit_the_rest,
+    limit_time,
+    pages_of,
+)
+
+_PR_SET_PDEATHSIG, _PR_SET_NO_NEW_PRIVS = 1, 38  # prctl(2)
+_NICEST: Final = 19
+_REASON_MAX_CHARS: Final = 200
+
+
+def main() -> None:
+    """Answer until the other side is gone."""
+    talk = socket.socket(fileno=int(sys.argv[1]))
+    parent = int(sys.argv[2])
+    libc = ctypes.CDLL(None)
+    libc.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    libc.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
+    if os.getppid() != parent:
+        return  # it was gone before that was asked for
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # of a terminal: the parent ends this
+    os.nice(_NICEST)
+    set_reading_idle(is_idle=True)
+    from replicatord.previews import making  # noqa: PLC0415, F401  before the limits: it is large
+
+    limit_the_rest()
+    is_for_heic = sys.argv[3:] == ["heic"]
+    limit_memory(HEIC_MEMORY_BYTES if is_for_heic else MEMORY_BYTES)
+    talk.sendall(READY)
+    while True:
+        ask, handles, _, _ = socket.recv_fds(talk, 1, 1)
+        if not ask or not handles:
+            return
+        limit_time()
+        said, content = _answer(handles[0], Ask(ask[0]))
+        os.close(handles[0])
+        talk.sendall(ANSWER.pack(said, len(content)) + content)
+
+
+def _answer(fd: int, ask: Ask) -> tuple[Said, bytes]:
+    from replicatord.previews.making import BrokenError, NothingToShowError, make_preview  # noqa: PLC0415
+
+    cached = cached_pages(fd)
+    os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_RANDOM)  # headers lie far apart: what is between is not wanted
+    try:
+        return Said.MADE, make_preview(fd, ask)
+    except NothingToShowError as exc:
+        return Said.NONE, _words(str(exc))
+    except BrokenError as exc:
+        return Said.FAILED, _words(str(exc))
+    except MemoryError:
+        return Said.FAILED, _words("decoding it takes more memory than a preview may")
+    except OSError as exc:
+        return Said.FAILED, _words(f"it cannot be read: {exc.strerror or exc}")
+    finally:
+        # What was not in memory before leaves it again. What was, a lane or another program may be about to read.
+        if cached is not None and cached * 2 < pages_of(os.fstat(fd).st_size):
+            os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+def _words(text: str) -> bytes:
+    plain = "".join(char if char.isprintable() else " " for char in text[:_REASON_MAX_CHARS])
+    return plain.encode("utf-8", "replace")
+
+
+if __name__ == "__main__":
+    main()

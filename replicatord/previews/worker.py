@@ -1,0 +1,196 @@
+"""Has previews made by a child process, which is started when it is needed and replaced when it dies or is too slow.
+
+May not decode anything itself, and may not wait for a child that hangs: one that is stuck in the kernel (its file is on
+a disk that is gone) is killed and left behind.
+"""
+
+from __future__ import annotations
+
+import os
+import selectors
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from replicatord.previews.limits import ANSWER, ANSWER_MAX_BYTES, READY, TIME_S, Ask, Said
+
+_START_S: Final = 60.0  # a busy machine takes long to start a process of the lowest priority
+_TURN_S: Final = 0.2  # how soon a stop is heeded
+_FILES_MAX: Final = 2000  # of one child: whatever a decoder leaks ends with it
+_PACKAGES: Final = str(Path(__file__).resolve().parents[2])
+_DEATHS: Final = {
+    signal.SIGXCPU: f"decoding it takes longer than {TIME_S:.0f} s",
+    signal.SIGKILL: "what decodes it was killed",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What became of one file."""
+
+    said: Said
+    jpeg: bytes = b""
+    why: str = ""
+    is_certain: bool = (
+        True  # False: the child died of it, or was too slow, which another time may be otherwise
+    )
+
+
+class StoppedError(Exception):
+    """The service ends; nothing became of the file."""
+
+
+class NoChildError(Exception):
+    """No child process can be had; the message says why."""
+
+
+class Worker:
+    """One child process at a time. For one thread; `must_stop` is asked while it waits."""
+
+    def __init__(self, *, must_stop: Callable[[], bool], wants_heic: bool = False) -> None:
+        self._must_stop, self._wants_heic = must_stop, wants_heic
+        self._child: subprocess.Popen[bytes] | None = None
+        self._talk: socket.socket | None = None
+        self._left: list[subprocess.Popen[bytes]] = []  # killed, and not yet seen to be gone
+        self._files = 0
+
+    @property
+    def pid(self) -> int | None:
+        """Give the number of the child that lives, if any."""
+        return None if self._child is None else self._child.pid
+
+    def make(self, fd: int, ask: Ask) -> Answer:
+        """Have a preview made of an open file, which stays the caller's. Raises StoppedError, NoChildError."""
+        talk = self._ready()
+        try:
+            socket.send_fds(talk, [bytes([ask])], [fd])
+            head = self._receive(talk, ANSWER.size, TIME_S)
+            said, length = ANSWER.unpack(head)
+            if length > ANSWER_MAX_BYTES:
+                raise OSError("it says too much")  # noqa: TRY301
+            content = self._receive(talk, length, TIME_S)
+            answer = _answer(Said(said), content)
+        except TimeoutError:
+            self.close()
+            return Answer(said=Said.FAILED, why=_DEATHS[signal.SIGXCPU], is_certain=False)
+        except (OSError, ValueError):
+            return Answer(said=Said.FAILED, why=self._cause_of_death(), is_certain=False)
+        except StoppedError:
+            self.close()
+            raise
+        self._files += 1
+        if self._files >= _FILES_MAX:
+            self.close()
+        return answer
+
+    def close(self) -> None:
+        """End the child, and wait for that no longer than it takes one that is not stuck in the kernel."""
+        if self._talk is not None:
+            self._talk.close()
+        if self._child is not None:
+            self._child.kill()
+            with suppress(subprocess.TimeoutExpired):
+                self._child.wait(_TURN_S)
+            self._left.append(self._child)
+        self._talk = self._child = None
+        self._left = [child for child in self._left if child.poll() is None]
+
+    def _ready(self) -> socket.socket:
+        """Give the talk with a child, starting one where there is none. Raises StoppedError, NoChildError."""
+        if self._talk is not None:
+            return self._talk
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
+        words = [
+            sys.executable,
+            "-P",
+            "-m",
+            "replicatord.previews.child",
+            str(theirs.fileno()),
+            str(os.getpid()),
+        ]
+        try:
+            self._child = subprocess.Popen(
+                [*words, *(["heic"] if self._wants_heic else [])],
+                pass_fds=[theirs.fileno()],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                cwd="/",
+                env=_environment(),
+            )
+        except OSError as exc:
+            ours.close()
+            raise NoChildError(f"no process can be started: {exc.strerror}") from exc
+        finally:
+            theirs.close()
+        self._talk, self._files = ours, 0
+        try:
+            if self._receive(ours, len(READY), _START_S) != READY:
+                raise OSError("it says something else")  # noqa: TRY301
+        except OSError as exc:
+            cause = self._cause_of_death()
+            raise NoChildError(f"what decodes pictures cannot be started: {cause}") from exc
+        except StoppedError:
+            self.close()
+            raise
+        return ours
+
+    def _receive(self, talk: socket.socket, length: int, within_s: float) -> bytes:
+        """Receive so many bytes. Raises TimeoutError, StoppedError, OSError when the other side is gone."""
+        until_s = time.monotonic() + within_s
+        found = b""
+        with selectors.DefaultSelector() as selector:
+            selector.register(talk, selectors.EVENT_READ)
+            while len(found) < length:
+                if self._must_stop():
+                    raise StoppedError
+                left_s = until_s - time.monotonic()
+                if left_s <= 0:
+                    raise TimeoutError
+                if selector.select(min(left_s, _TURN_S)):
+                    part = talk.recv(length - len(found))
+                    if not part:
+                        raise OSError("it is gone")
+                    found += part
+        return found
+
+    def _cause_of_death(self) -> str:
+        """Say why a child is gone, and let go of it."""
+        child = self._child
+        status = None
+        if child is not None:
+            with suppress(subprocess.TimeoutExpired):
+                status = child.wait(_TURN_S)
+        self.close()
+        if status is None:
+            return "what decodes it said nothing that is understood"
+        if status >= 0:
+            return f"what decodes it ended with status {status}"
+        number = signal.Signals(-status)
+        return _DEATHS.get(number, f"what decodes it died of it ({number.name})")
+
+
+def _answer(said: Said, content: bytes) -> Answer:
+    if said is Said.MADE:
+        return Answer(said=said, jpeg=content)
+    return Answer(said=said, why=content.decode("utf-8", "replace"))
+
+
+def _environment() -> dict[str, str]:
+    """Give a child little: no locale, whose tables it would map, and this package wherever it lies."""
+    return {
+        "PATH": os.defpath,
+        "LC_ALL": "C",
+        "PYTHONUTF8": "1",
+        "PYTHONPATH": os.pathsep.join(
+            [_PACKAGES, *os.environ.get("PYTHONPATH", "").split(os.pathsep)]
+        ).rstrip(os.pathsep),
+        "MALLOC_ARENA_MAX": "1",
+    }
