@@ -67,14 +67,14 @@ class Previews:
         row = self._db.execute("SELECT max(id) FROM preview WHERE state = 0").fetchone()
         return int(row[0] or 0)
 
-    def wanted(self, *, before: int | None, after: int, limit: int) -> list[WantedPreview]:
-        """Give those that wait with numbers between two (None: no end), newest first."""
+    def wanted(self, *, before: int, after: int, limit: int) -> list[WantedPreview]:
+        """Give those that wait with numbers between two, newest first."""
         rows = self._db.execute(
             "SELECT preview.id, content.id, content.digest, content.size_bytes, preview.tries,"
             " (SELECT format FROM file WHERE file.content = content.id AND file.kind = ? LIMIT 1),"
             " (SELECT is_raw FROM file WHERE file.content = content.id AND file.kind = ? LIMIT 1)"
             " FROM preview INDEXED BY preview_wanted CROSS JOIN content ON content.id = preview.content"
-            " WHERE preview.state = 0 AND preview.id < coalesce(?, preview.id + 1) AND preview.id > ?"
+            " WHERE preview.state = 0 AND preview.id < ? AND preview.id > ?"
             " ORDER BY preview.id DESC LIMIT ?",
             (Kind.PHOTO.value, Kind.PHOTO.value, before, after, limit),
         )

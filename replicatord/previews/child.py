@@ -7,16 +7,17 @@ It has limits before it sees the first one. May not open anything by a name of i
 from __future__ import annotations
 
 import ctypes
+import fcntl
 import os
 import signal
 import socket
 import sys
+from contextlib import suppress
 from typing import Final
 
 from replicatord.drives.kernel import cached_pages, set_reading_idle
 from replicatord.previews.limits import (
     ANSWER,
-    HEIC_MEMORY_BYTES,
     MEMORY_BYTES,
     READY,
     Ask,
@@ -47,8 +48,7 @@ def main() -> None:
     from replicatord.previews import making  # noqa: PLC0415, F401  before the limits: it is large
 
     limit_the_rest()
-    is_for_heic = sys.argv[3:] == ["heic"]
-    limit_memory(HEIC_MEMORY_BYTES if is_for_heic else MEMORY_BYTES)
+    limit_memory(MEMORY_BYTES)
     talk.sendall(READY)
     while True:
         ask, handles, _, _ = socket.recv_fds(talk, 1, 1)
@@ -63,6 +63,8 @@ def main() -> None:
 def _answer(fd: int, ask: Ask) -> tuple[Said, bytes]:
     from replicatord.previews.making import BrokenError, NothingToShowError, make_preview  # noqa: PLC0415
 
+    with suppress(OSError):  # only its owner may ask that reading leaves no trace (fcntl(2), O_NOATIME)
+        fcntl.fcntl(fd, fcntl.F_SETFL, fcntl.fcntl(fd, fcntl.F_GETFL) | os.O_NOATIME)
     cached = cached_pages(fd)
     os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_RANDOM)  # headers lie far apart: what is between is not wanted
     try:
@@ -74,7 +76,7 @@ def _answer(fd: int, ask: Ask) -> tuple[Said, bytes]:
     except MemoryError:
         return Said.FAILED, _words("decoding it takes more memory than a preview may")
     except OSError as exc:
-        return Said.FAILED, _words(f"it cannot be read: {exc.strerror or exc}")
+        return Said.UNREADABLE, _words(f"it cannot be read: {exc.strerror or exc}")
     finally:
         # What was not in memory before leaves it again. What was, a lane or another program may be about to read.
         if cached is not None and cached * 2 < pages_of(os.fstat(fd).st_size):

@@ -12,8 +12,7 @@ import struct
 from enum import IntEnum
 from typing import Final
 
-MEMORY_BYTES: Final = 200 << 20  # resident, in all
-HEIC_MEMORY_BYTES: Final = 512 << 20  # its decoder holds the whole picture more than once
+MEMORY_BYTES: Final = 200 << 20  # resident, in all: enough for a HEIC of 12 megapixels, which takes 127 MB
 TIME_S: Final = 2.0  # of one file
 ANSWER: Final = struct.Struct(">BI")
 ANSWER_MAX_BYTES: Final = 1 << 20  # a preview takes some 20 kB
@@ -34,7 +33,8 @@ class Said(IntEnum):
 
     MADE = 1
     NONE = 2  # there is nothing in it that can be shown
-    FAILED = 3  # there should be, and it cannot be read
+    FAILED = 3  # there should be, and it cannot be decoded
+    UNREADABLE = 4  # its disk gave an error: that says nothing about the picture
 
 
 def limit_memory(most_bytes: int) -> None:

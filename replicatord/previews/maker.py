@@ -11,9 +11,10 @@ from __future__ import annotations
 import importlib.util
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import islice
 from typing import Final
 
 import structlog
@@ -34,6 +35,7 @@ from replicatord.ledger.previews import (
     WantedPreview,
 )
 from replicatord.log.words import size_words
+from replicatord.model.frames import FileStat
 from replicatord.previews.limits import Ask, Said
 from replicatord.previews.store import Store, room_of
 from replicatord.previews.worker import Answer, NoChildError, StoppedError, Worker
@@ -48,8 +50,10 @@ _BATCH: Final = 32  # previews kept and noted at once
 _BATCH_S: Final = 2.0  # or as many as are made within this
 _FORGET: Final = 5000  # rows changed in one transaction
 _TRIES_MAX: Final = 3
+_PLACES_MAX: Final = 3  # that one content is tried from at a time
 _ALL_AGAIN_S: Final = 3600.0
 _REST_SHARE: Final = 50  # going through what cannot be had takes a fiftieth of the time at most
+_KEEP_CHILD_S: Final = 30.0  # with nothing to do for so long, the child is let go: it takes some 30 MB
 _AFTER_FAULT_S: Final = 300.0  # until it is tried again when previews cannot be kept or made at all
 _END_S: Final = 1.0
 _HEICS: Final = frozenset({"heic", "heif"})
@@ -95,15 +99,14 @@ class PreviewMaker(threading.Thread):
         self._context, self._is_calm = context, is_calm
         self._end = threading.Event()
         self._far = FarReader(beat=self._raise_if_stopped)
-        self._workers = {
-            is_heic: Worker(must_stop=self._must_stop, wants_heic=is_heic) for is_heic in (False, True)
-        }
+        self._worker = Worker(must_stop=self._must_stop)
         self._reads_heic = importlib.util.find_spec("pi_heif") is not None
         self._store = Store(context.settings.ledger)
         self._batch = _Batch()
         self._used_bytes = 0  # of the store, as the ledger has it and with what is made since
         self._done_to = 0  # frames up to this number were gone through
         self._seen: _View | None = None
+        self._worked_s = 0.0
         self._all_due_s = (
             0.0  # when all that waits is tried again, though nothing tells that it can be had now
         )
@@ -134,8 +137,7 @@ class PreviewMaker(threading.Thread):
             else:
                 self._end.wait(_LOOK_S)
         self._far.close()
-        for worker in self._workers.values():
-            worker.close()
+        self._worker.close()
 
     def _look(self) -> None:
         """See whether there is something to do, and do it. Raises StoppedError, OSError of the store, NoChildError."""
@@ -151,12 +153,15 @@ class PreviewMaker(threading.Thread):
             self._silent.clear()
             self._is_drive.clear()
             self._begin_round()
-            has_room = self._go_through(after=0 if is_all else self._done_to)
-            self._full_at_bytes = 0 if has_room else view.limit_bytes
-            if is_all and has_room:
+            done_to = self._go_through(after=0 if is_all else self._done_to, newest=view.newest)
+            self._full_at_bytes = view.limit_bytes if done_to is None else 0
+            if is_all and done_to is not None:
                 now_s = self._context.monotonic()
                 self._all_due_s = now_s + max(_ALL_AGAIN_S, (now_s - begun_s) * _REST_SHARE)
-            self._done_to = max(self._done_to, view.newest) if has_room else 0
+            self._done_to = max(self._done_to, done_to) if done_to is not None else 0
+            self._worked_s = self._context.monotonic()
+        elif begun_s - self._worked_s > _KEEP_CHILD_S:
+            self._worker.close()
         self._seen = view
 
     def _view(self, ledger: Ledger) -> _View:
@@ -185,26 +190,36 @@ class PreviewMaker(threading.Thread):
             ask(lambda l: l.set_meta(READS, reads))
         self._used_bytes = int(self._context.desk.look(lambda l: l.get_meta(SIZE)) or 0)
 
-    def _go_through(self, *, after: int) -> bool:
-        """Make what is wanted and can be had, newest first; tell whether there was room for all."""
-        before: int | None = None
-        while True:
+    def _go_through(self, *, after: int, newest: int) -> int | None:
+        """Make what is wanted behind a number and can be had, newest first; what comes meanwhile comes first.
+
+        Gives the number up to which it went; None when there is no room for all.
+        """
+        spans = [(newest + 1, after)]  # what is left, the newest last; in each from the end to the beginning
+        while spans:
+            now = self._context.desk.look(lambda l: l.previews.newest_wanted())
+            if now > newest:
+                spans.append((now + 1, newest))
+                newest = now
+            before, after = spans[-1]
             jobs = self._context.desk.look(partial(self._page, before=before, after=after))
             if not jobs:
-                self._keep()
-                self._tell_trouble("")
-                return True
+                spans.pop()
+                continue
             for job in jobs:
                 self._stand_back()
                 if self._is_full():
                     self._keep()
                     self._tell_full()
-                    return False
+                    return None
                 self._do(job)
                 self._keep_if_due()
-            before = jobs[-1].wanted.id
+            spans[-1] = (jobs[-1].wanted.id, after)
+        self._keep()
+        self._tell_trouble("")
+        return newest
 
-    def _page(self, ledger: Ledger, *, before: int | None, after: int) -> list[_Job]:
+    def _page(self, ledger: Ledger, *, before: int, after: int) -> list[_Job]:
         return [
             _Job(
                 wanted=wanted,
@@ -221,18 +236,35 @@ class PreviewMaker(threading.Thread):
         if size is not None:  # made before a kill, or for a former ledger
             self._note(wanted, PreviewState.MADE, room_bytes=room_of(size))
             return
-        is_heic = wanted.format in _HEICS
-        ask = Ask.HEIC if is_heic else Ask.RAW if wanted.is_raw else Ask.PHOTO
+        ask = Ask.HEIC if wanted.format in _HEICS else Ask.RAW if wanted.is_raw else Ask.PHOTO
+        failed: Answer | None = None
+        for place in islice(self._openable(job), _PLACES_MAX):
+            answer = self._ask(place, wanted.size_bytes, ask)
+            if answer is not None and answer.said is not Said.FAILED:
+                self._take(wanted, answer)
+                return
+            failed = answer or failed  # a copy may be damaged where another is not
+        if failed is not None:
+            self._take(wanted, failed)
+
+    def _openable(self, job: _Job) -> Iterator[Place]:
+        """Give the places of a content that may be asked. Raises StoppedError."""
         for place in places(self._context, job.sources, lambda: job.drives):
-            opened = self._open(place, wanted.size_bytes)
-            if opened is None:
-                continue
-            try:
-                answer = self._workers[is_heic and self._reads_heic].make(opened.fd, ask)
-            finally:
-                close_quietly(opened.fd)
-            self._take(wanted, answer)
-            return
+            name = place.bay or place.source
+            if name not in self._silent and (not place.bay or self._is_that_drive(place)):
+                yield place
+
+    def _ask(self, place: Place, size_bytes: int, ask: Ask) -> Answer | None:
+        """Have a preview made of what is at a place; None when it will not do just now. Raises StoppedError."""
+        opened = self._open(place, size_bytes)
+        if opened is None:
+            return None
+        try:
+            answer = self._worker.make(opened.fd, ask)
+            is_still_it = not place.source or FileStat.of(os.fstat(opened.fd)) == opened.stat
+        finally:
+            close_quietly(opened.fd)
+        return answer if is_still_it else None
 
     def _take(self, wanted: WantedPreview, answer: Answer) -> None:
         if answer.said is Said.MADE:
@@ -273,9 +305,6 @@ class PreviewMaker(threading.Thread):
 
     def _open(self, place: Place, size_bytes: int) -> Opened | None:
         """Open a place; None when it will not do just now. Raises StoppedError."""
-        name = place.bay or place.source
-        if name in self._silent or (place.bay and not self._is_that_drive(place)):
-            return None
         try:
             return self._far.do(
                 lambda: open_place(place, size_bytes, self._context.look_again),
@@ -284,7 +313,7 @@ class PreviewMaker(threading.Thread):
         except PlaceUnusable:
             return None  # whoever copies from it draws the conclusions
         except NotAnswering:
-            self._silent.add(name)
+            self._silent.add(place.bay or place.source)
             return None
 
     def _is_that_drive(self, place: Place) -> bool:

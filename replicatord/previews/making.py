@@ -144,6 +144,8 @@ def _guarded(decode: Callable[[], Image.Image]) -> Image.Image:
     except UnidentifiedImageError as exc:
         raise NothingToShowError("it is of a format of which no preview is made") from exc
     except Exception as exc:  # its decoders raise whatever they like
+        if isinstance(exc, OSError) and exc.errno:
+            raise  # the disk's, not the decoder's
         raise BrokenError(f"it cannot be decoded: {str(exc)[:100] or type(exc).__name__}") from exc
 
 

@@ -54,8 +54,8 @@ class NoChildError(Exception):
 class Worker:
     """One child process at a time. For one thread; `must_stop` is asked while it waits."""
 
-    def __init__(self, *, must_stop: Callable[[], bool], wants_heic: bool = False) -> None:
-        self._must_stop, self._wants_heic = must_stop, wants_heic
+    def __init__(self, *, must_stop: Callable[[], bool]) -> None:
+        self._must_stop = must_stop
         self._child: subprocess.Popen[bytes] | None = None
         self._talk: socket.socket | None = None
         self._left: list[subprocess.Popen[bytes]] = []  # killed, and not yet seen to be gone
@@ -117,7 +117,7 @@ class Worker:
         ]
         try:
             self._child = subprocess.Popen(
-                [*words, *(["heic"] if self._wants_heic else [])],
+                words,
                 pass_fds=[theirs.fileno()],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
@@ -180,7 +180,10 @@ class Worker:
 def _answer(said: Said, content: bytes) -> Answer:
     if said is Said.MADE:
         return Answer(said=said, jpeg=content)
-    return Answer(said=said, why=content.decode("utf-8", "replace"))
+    why = content.decode("utf-8", "replace")
+    if said is Said.UNREADABLE:
+        return Answer(said=Said.FAILED, why=why, is_certain=False)
+    return Answer(said=said, why=why)
 
 
 def _environment() -> dict[str, str]:

@@ -172,3 +172,22 @@ def test_a_broken_picture_costs_nothing_but_its_own_preview(studio: Studio) -> N
         until(lambda: [state for state, _ in state_of_broken()] == [3])
     assert "truncated" in next(state_of_broken())[1]
     assert studio.lines("service_stopped", level="error") == []
+
+
+def test_a_child_that_hangs_does_not_hold_up_the_stop(studio: Studio) -> None:
+    chance = random.Random(7)
+    contents = take(studio, chance, ["TIDE0001.JPG"])
+    with running(studio) as service:
+        until(lambda: are_made(studio, contents))
+        (child,) = children(service.process.pid)
+        os.kill(child, signal.SIGSTOP)
+        take(studio, chance, [f"TIDE{n:04d}.JPG" for n in range(10, 20)])
+        service.wait_copies("cards/100TIDEW/TIDE0019.JPG", "curlew", "dunlin")
+        assert service.stop() < 5.0
+        until(lambda: not os.path.exists(f"/proc/{child}"))
+
+
+def children(pid: int) -> list[int]:
+    """Give the processes that a service has decode pictures (proc(5))."""
+    lines = Path(f"/proc/{pid}/task").glob("*/children")
+    return [int(word) for line in lines for word in line.read_text().split()]

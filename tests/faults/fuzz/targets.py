@@ -37,11 +37,13 @@ from replicatord.ledger.ledger import open_ledger
 from replicatord.ledger.spare import Spare, find_fault, find_spare, put_in_place
 from replicatord.log.replication import read_lines
 from replicatord.media.names import split_stem
+from replicatord.media.preview import JPEG_MAX_BYTES, find_pictures
 from replicatord.media.probe import OUR_MISTAKE, read_facts
 from replicatord.media.window import READ_LIMIT_BYTES
 from replicatord.model.frames import Facts
 from replicatord.model.settings import DigestAlgorithm
 from tests import media_builders as make
+from tests import preview_builders as previews
 from tests.config_text import CONFIG, VALID
 from tests.core_builders import AT, STUDIO, drive
 
@@ -129,6 +131,38 @@ def _check_facts(facts: Facts) -> None:
 def _file() -> int:
     """Give a file in memory that each execution fills anew."""
     return os.memfd_create("frame")
+
+
+def _pictures(data: bytes) -> None:
+    """Have the pictures of a file found that goes on for long behind its bytes, or does not."""
+    select, content = (data[0], data[1:]) if data else (0, b"")
+    size_bytes = len(content) + (_HOLE_BYTES if select & 1 else 0)
+    fd = _file()
+    os.ftruncate(fd, 0)
+    os.pwrite(fd, content, 0)
+    os.ftruncate(fd, size_bytes)
+    before = make.bytes_read_so_far()
+    found = find_pictures(fd, size_bytes=size_bytes)
+    after = make.bytes_read_so_far()
+    if before is not None and after is not None and after - before > READ_LIMIT_BYTES + _COUNTING_BYTES:
+        raise ViolationError(f"{after - before} bytes were read")
+    if not 1 <= found.orientation <= 8:
+        raise ViolationError(f"an orientation of {found.orientation}")
+    for each in found.embedded:
+        if not (0 < each.length <= JPEG_MAX_BYTES and 0 <= each.offset <= size_bytes - each.length):
+            raise ViolationError(f"{each} does not lie in the file")
+        if not (0 < each.width < 1 << 16 and 0 < each.height < 1 << 16):
+            raise ViolationError(f"{each} has no size")
+
+
+def _picture_seeds() -> list[bytes]:
+    small, large = previews.jpeg((32, 21)), previews.jpeg((64, 43))
+    files = (
+        *(previews.nef(small, large), previews.dng(small, large), previews.rw2(small), previews.orf(small)),
+        *(previews.raf(previews.with_thumbnail(large, small)), previews.cr3(small, small, large)),
+        *(previews.multi(large, small), previews.with_thumbnail(large, small), make.examples()[b"a.heic"]),
+    )
+    return [bytes([select]) + content for content in files for select in (0, 1)]
 
 
 def _media_seeds(*names: bytes) -> Callable[[], list[bytes]]:
@@ -393,6 +427,7 @@ TARGETS: Final = {
             run=_media(b"a.xmp", b"c.xmp", may_be_long=False),
             share=8,
         ),
+        Target(name="pictures", seeds=_picture_seeds, run=_pictures, share=4),
         Target(name="raf", seeds=_media_seeds(b"a.raf"), run=_media(b"a.raf"), share=2),
         Target(name="settings", seeds=_settings_seeds, run=_settings, share=1, max_bytes=3072),
         Target(name="identity", seeds=_identity_seeds, run=_identity, share=6, max_bytes=4096),
