@@ -17,8 +17,9 @@ from PIL import Image
 
 from replicatord.media.names import kind_and_format_of_name
 from replicatord.media.preview import LONG_SIDE, Embedded, find_pictures, read_embedded
-from replicatord.previews.limits import Ask
+from replicatord.previews.limits import Ask, Said
 from replicatord.previews.making import BrokenError, NothingToShowError, make_preview
+from replicatord.previews.worker import Worker
 
 SAMPLES: Final = Path(__file__).resolve().parents[3] / "shared" / "samples"
 pytestmark = pytest.mark.skipif(
@@ -80,6 +81,17 @@ def test_each_photo_is_shown_or_it_is_said_why_not(path: Path) -> None:
             return
     image = Image.open(io.BytesIO(made))
     assert 0 < max(image.size) <= LONG_SIDE
+
+
+def test_a_heic_is_shown_where_what_decodes_it_is_installed() -> None:
+    """Of 12 megapixels, by a child with its limits; a telephone's, standing: its own boxes turn it."""
+    pytest.importorskip("pi_heif", reason="the extra `heic` is not installed")
+    worker = Worker(must_stop=lambda: False)
+    with (SAMPLES / "heif" / "73f604d7-arrow.heic").open("rb") as file:
+        answer = worker.make(file.fileno(), Ask.HEIC)
+    worker.close()
+    assert answer.said is Said.MADE, answer.why
+    assert Image.open(io.BytesIO(answer.jpeg)).size == (240, 320)
 
 
 def test_the_thumbnails_of_jpegs_are_those_that_another_reader_finds() -> None:

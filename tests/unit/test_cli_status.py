@@ -12,8 +12,10 @@ import pytest
 from replicatord.cli.status_facts import JUDGED_FILES_MAX
 from replicatord.ledger.loads import LoadState
 from replicatord.ledger.lock import LedgerLock
+from replicatord.ledger.previews import TROUBLE, PreviewOutcome, PreviewState
 from replicatord.ledger.replan import replan
 from replicatord.log.times import utc_text
+from replicatord.model.frames import Digest
 from tests.cli_ground import (
     AT,
     SHELF_SETTINGS,
@@ -624,3 +626,26 @@ def test_nothing_that_came_is_said(shelves: Ground, capsys: pytest.CaptureFixtur
     assert "  north-cloud: room for 7.0 GB; nothing came over the last 12 months\n" in told_by(
         shelves, capsys
     )
+
+
+def test_previews_are_told_where_none_are_made_or_many_cannot_be(
+    ground: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hold(ground, "curlew", "dunlin")
+
+    def told(*, failed: int = 0, trouble: str = "") -> list[str]:
+        with ground.open_ledger() as ledger, ledger.transaction():
+            ledger.set_meta(TROUBLE, trouble)
+            for number in range(ledger.previews.failed(limit=99), failed):
+                content = ledger.seen.content_id(Digest(bytes([number, 7]) * 16), 20)
+                ledger.previews.want(content)
+                (wanted,) = ledger.previews.wanted(before=1 << 40, after=0, limit=1)
+                ledger.previews.note([PreviewOutcome(id=wanted.id, state=PreviewState.FAILED)], at=AT)
+        ground.run("status")
+        return [line for line in printed(capsys).splitlines() if "revie" in line]
+
+    assert told(failed=9) == []
+    assert told(failed=12) == ["Previews of 12 frames cannot be made: their files cannot be decoded."]
+    assert told(trouble="its disk is full") == ["No previews are made: its disk is full."]
+    ground.run("status", "--json")
+    assert json.loads(printed(capsys))["previews_trouble"] == "its disk is full"
