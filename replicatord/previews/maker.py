@@ -46,6 +46,7 @@ _PATIENCE_S: Final = (
     600.0  # for so long others come first; then previews are made beside them, with low priority
 )
 _PAGE: Final = 32  # frames asked for at once
+_PAUSE_S: Final = 0.02  # after a page of which nothing can be had
 _BATCH: Final = 32  # previews kept and noted at once
 _BATCH_S: Final = 2.0  # or as many as are made within this
 _FORGET: Final = 5000  # rows changed in one transaction
@@ -107,6 +108,7 @@ class PreviewMaker(threading.Thread):
         self._done_to = 0  # frames up to this number were gone through
         self._seen: _View | None = None
         self._worked_s = 0.0
+        self._asked = 0  # files that the child got
         self._all_due_s = (
             0.0  # when all that waits is tried again, though nothing tells that it can be had now
         )
@@ -206,6 +208,7 @@ class PreviewMaker(threading.Thread):
             if not jobs:
                 spans.pop()
                 continue
+            asked = self._asked
             for job in jobs:
                 self._stand_back()
                 if self._is_full():
@@ -215,6 +218,10 @@ class PreviewMaker(threading.Thread):
                 self._do(job)
                 self._keep_if_due()
             spans[-1] = (jobs[-1].wanted.id, after)
+            if (
+                self._asked == asked
+            ):  # of a million that cannot be had now: the ledger is not only here for this
+                self._end.wait(_PAUSE_S)
         self._keep()
         self._tell_trouble("")
         return newest
@@ -259,6 +266,7 @@ class PreviewMaker(threading.Thread):
         opened = self._open(place, size_bytes)
         if opened is None:
             return None
+        self._asked += 1
         try:
             answer = self._worker.make(opened.fd, ask)
             is_still_it = not place.source or FileStat.of(os.fstat(opened.fd)) == opened.stat

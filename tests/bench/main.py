@@ -10,7 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from tests.bench import asking, copying, reading, resting
+from tests.bench import asking, copying, reading, resting, showing
 from tests.bench.disks import why_no_disks
 from tests.bench.machine import describe
 from tests.bench.rounds import Study
@@ -26,6 +26,7 @@ STUDIES: Final[Mapping[str, Callable[[int, float], Study]]] = MappingProxyType(
         "fixity": reading.study_fixity,
         "survey": reading.study_survey,
         "close": reading.study_close,
+        "previews": showing.study_previews,
         "ledger": asking.study_ledger,
         "rescan": resting.study_rescan,
         "idle": resting.study_idle,
