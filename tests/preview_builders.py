@@ -121,6 +121,15 @@ def orf(preview: bytes) -> bytes:
     return tiff([[(0x0112, 3, [3]), (0x8769, 4, [sub | 1])], [(0x927C, 7, notes)]], [], start=b"IIRO")
 
 
+def with_notes(main: bytes, preview: bytes) -> bytes:
+    """Put a JPEG into the maker notes of a JPEG, where they are a TIFF with a directory of its own for it."""
+    sub = 1 << 40
+    inner = tiff([[(0x0011, 4, [sub | 1])], [(0x0201, 4, [-1]), (0x0202, 4, [len(preview)])]], [preview])
+    notes = b"Nikon\0\2\x10\0\0" + inner
+    block = tiff([[(0x0112, 3, [1]), (0x8769, 4, [sub | 1])], [(0x927C, 7, notes)]], [])
+    return with_segments(main, segment(0xE1, b"Exif\0\0" + block))
+
+
 def raf(preview: bytes) -> bytes:
     """Write a raw whose header says where its JPEG is."""
     return b"FUJIFILMCCD-RAW ".ljust(84, b"0") + struct.pack(">II", 100, len(preview)) + b"\0" * 8 + preview

@@ -5,7 +5,7 @@ segments before its scan. A file is untrusted, so every place in it is a claim: 
 or be no picture, and whoever decodes it goes on to the next. May not raise for anything that a file holds.
 Sources: TIFF 6.0 (directories, strips); the supplement for TIFF 6.0 of 1995 (SubIFDs); CIPA DC-008 4.5 and 4.6.5.4
 (Exif's thumbnail, Orientation); CIPA DC-007 (Multi-Picture Format); ITU-T T.81 B.2.2 (frame headers). Where RAF, RW2,
-CR3 and ORF keep theirs: common practice, no published source; ORF from memory, no real one was at hand.
+CR3 and maker notes keep theirs: common practice, no published source; ORF from memory, no real one was at hand.
 """
 
 from __future__ import annotations
@@ -48,6 +48,7 @@ _SUB_IFDS: Final = 0x014A
 _JPEG_AT, _JPEG_SIZE = 0x0201, 0x0202
 _PANASONIC_JPEG: Final = 0x002E  # the value itself is the JPEG
 _MAKER_NOTE: Final = 0x927C
+_NIKON_PART: Final = 0x0011  # in maker notes that begin with this maker's name: a directory for the JPEG
 _CAMERA_PART, _PREVIEW_AT, _PREVIEW_SIZE = 0x2020, 0x0101, 0x0102  # in the maker notes of ORF
 _WANTED: Final = frozenset(
     {_ORIENTATION, _COMPRESSION, _PHOTOMETRIC, _STRIPS, _STRIP_SIZES, _SUB_IFDS, _JPEG_AT, _JPEG_SIZE}
@@ -55,7 +56,6 @@ _WANTED: Final = frozenset(
 )
 _JPEG_COMPRESSIONS: Final = frozenset({6, 7})  # TIFF 6.0's, and that of TIFF Technical Note 2
 _OF_THE_SENSOR: Final = frozenset({32803, 34892})  # colour filter array, linear raw (DNG specification)
-_ORF: Final = (b"IIRO", b"IIRS", b"MMOR")
 _FRAMES: Final = frozenset(
     {0xC0, 0xC1, 0xC2}
 )  # baseline, extended, progressive; C3 is lossless: a raw's own data
@@ -131,7 +131,7 @@ class _Finder:
             self._note(Span(self._source, offset, length))
             self._look_into_jpeg(Span(self._source, offset, length))
         elif is_tiff(head):
-            self._look_into_tiff(self._source, is_orf=head[:4] in _ORF)
+            self._look_into_tiff(self._source)
         elif is_bmff(head):
             self._look_into_boxes()
 
@@ -192,7 +192,7 @@ class _Finder:
 
     # TIFF
 
-    def _look_into_tiff(self, tiff: Source, *, is_orf: bool = False) -> None:
+    def _look_into_tiff(self, tiff: Source) -> None:
         form = form_of(tiff.read(0, 8))
         if form is None:
             return
@@ -208,7 +208,7 @@ class _Finder:
                 waiting.append(following)
                 waiting += _sub_directories(tiff, form, table)
                 self._look_into_directory(tiff, form, table)
-                if is_orf and EXIF_IFD in table:
+                if EXIF_IFD in table:
                     self._look_into_notes(tiff, form, pointer_of(form, table[EXIF_IFD]))
             seen.add(at)
 
@@ -236,16 +236,33 @@ class _Finder:
             self._note(Span(tiff, at, length))
 
     def _look_into_notes(self, tiff: Source, form: Form, exif_at: int) -> None:
-        """Look into the maker notes of an ORF, where places count from the notes' own beginning."""
+        """Look into those maker notes that name a smaller JPEG than the rest of the file does."""
         exif, _ = read_directory(tiff, form, exif_at, frozenset({_MAKER_NOTE}))
         entry = exif.get(_MAKER_NOTE)
         if entry is None or entry.count <= len(entry.raw):
             return
         start = form.number(entry.raw)
         notes, head = Span(tiff, start, tiff.size_bytes), tiff.read(start, 16)
-        first = {b"OLYMPUS\0": 12, b"OM SYSTE": 16}.get(head[:8])
-        if first is None:
+        if head.startswith(b"Nikon\0"):
+            self._look_into_notes_with_header(Span(notes, 10, notes.size_bytes))
+        elif head.startswith(b"OLYMPUS\0"):
+            self._look_into_notes_at(notes, form, 12)
+        elif head.startswith(b"OM SYSTEM\0"):
+            self._look_into_notes_at(notes, form, 16)
+
+    def _look_into_notes_with_header(self, notes: Source) -> None:
+        """Look into notes that are a TIFF of their own, in which a directory of its own is for the JPEG."""
+        form = form_of(notes.read(0, 8))
+        if form is None:
             return
+        table, _ = read_directory(notes, form, first_directory(notes, form), frozenset({_NIKON_PART}))
+        if _NIKON_PART in table:
+            at = pointer_of(form, table[_NIKON_PART])
+            inner, _ = read_directory(notes, form, at, frozenset({_JPEG_AT, _JPEG_SIZE}))
+            self._note_at(notes, _number(form, inner.get(_JPEG_AT)), _number(form, inner.get(_JPEG_SIZE)))
+
+    def _look_into_notes_at(self, notes: Source, form: Form, first: int) -> None:
+        """Look into notes in which places count from their own beginning."""
         table, _ = read_directory(notes, form, first, frozenset({_CAMERA_PART}))
         part = table.get(_CAMERA_PART)
         if part is None:

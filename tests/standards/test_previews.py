@@ -34,7 +34,8 @@ PHOTOS: Final = sorted(
 each_photo = pytest.mark.parametrize("path", PHOTOS, ids=[path.name for path in PHOTOS])
 # What these carry, and whole: file, size of the JPEG that is shown, how it is turned.
 SHOWN: Final = {
-    "fc56def9-NEF.exif.nef": ((1620, 1080), 1),
+    "fc56def9-NEF.exif.nef": ((570, 375), 1),
+    "ff2cd0b5-Issue_247-1.nef": ((425, 640), 1),
     "dd361294-ARW.exif.arw": ((1616, 1080), 1),
     "2cf9cbfd-DSC8695.dng": ((600, 400), 1),
     "4f5d6f44-canonR6.sample.cr3": ((160, 120), 1),

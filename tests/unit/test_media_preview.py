@@ -43,6 +43,11 @@ def test_a_jpeg_in_maker_notes() -> None:
     assert (found.orientation, sizes) == (3, [MIDDLE])
 
 
+def test_a_jpeg_in_maker_notes_that_are_a_tiff_of_their_own() -> None:
+    found, sizes = look(make.with_notes(make.jpeg((3000, 2000)), make.jpeg((570, 375))))
+    assert (found.orientation, sizes) == (1, [(570, 375), (3000, 2000)])
+
+
 def test_a_jpeg_that_the_header_names_and_the_thumbnail_in_it() -> None:
     found, sizes = look(make.raf(make.with_thumbnail(make.jpeg(LARGE), make.jpeg(SMALL), orientation=8)))
     assert (found.orientation, sizes) == (8, [LARGE, SMALL])

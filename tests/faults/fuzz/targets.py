@@ -160,7 +160,12 @@ def _picture_seeds() -> list[bytes]:
     files = (
         *(previews.nef(small, large), previews.dng(small, large), previews.rw2(small), previews.orf(small)),
         *(previews.raf(previews.with_thumbnail(large, small)), previews.cr3(small, small, large)),
-        *(previews.multi(large, small), previews.with_thumbnail(large, small), make.examples()[b"a.heic"]),
+        *(
+            previews.multi(large, small),
+            previews.with_thumbnail(large, small),
+            previews.with_notes(large, small),
+            make.examples()[b"a.heic"],
+        ),
     )
     return [bytes([select]) + content for content in files for select in (0, 1)]
 
