@@ -266,8 +266,16 @@ class _Service:
         self._clock.every(_COVERAGE_S, lambda: reckon_coverage(self._studio.context), name="coverage")
         self._clock.every(_FIXITY_S, self._check_fixity, name="fixity")
         self._clock.every(3600, self._rehearse_if_due, name="rehearsal")
+        self._clock.every(3600, self._keep_previews, name="previews")
         # Ages are counted in days; once an hour is early enough for any midnight and any suspend.
         self._clock.every(3600, self._studio.planner.ask, name="replan")
+
+    def _keep_previews(self) -> None:
+        """Begin with previews anew when their thread has died: it is not worth the service."""
+        if not self._previews.is_alive() and not self._studio.context.stop.is_set():
+            self._say("previews_not_made", {"level": "error", "reason": "their thread had died"})
+            self._previews = PreviewMaker(self._studio.context, is_calm=self._studio.is_calm)
+            self._previews.start()
 
     def _check_fixity(self) -> None:
         """Have drives checked in the hours for it; whatever is due then is read, oldest first."""
