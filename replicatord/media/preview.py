@@ -46,13 +46,13 @@ _ORIENTATION: Final = 0x0112
 _COMPRESSION, _PHOTOMETRIC, _STRIPS, _STRIP_SIZES = 0x0103, 0x0106, 0x0111, 0x0117
 _SUB_IFDS: Final = 0x014A
 _JPEG_AT, _JPEG_SIZE = 0x0201, 0x0202
-_PANASONIC_JPEG: Final = 0x002E  # the value itself is the JPEG
+_INLINE_JPEG: Final = 0x002E  # the value itself is the JPEG
 _MAKER_NOTE: Final = 0x927C
-_NIKON_PART: Final = 0x0011  # in maker notes that begin with this maker's name: a directory for the JPEG
+_NOTES_PART: Final = 0x0011  # in maker notes that begin with this maker's name: a directory for the JPEG
 _CAMERA_PART, _PREVIEW_AT, _PREVIEW_SIZE = 0x2020, 0x0101, 0x0102  # in the maker notes of ORF
 _WANTED: Final = frozenset(
     {_ORIENTATION, _COMPRESSION, _PHOTOMETRIC, _STRIPS, _STRIP_SIZES, _SUB_IFDS, _JPEG_AT, _JPEG_SIZE}
-    | {_PANASONIC_JPEG, EXIF_IFD}
+    | {_INLINE_JPEG, EXIF_IFD}
 )
 _JPEG_COMPRESSIONS: Final = frozenset({6, 7})  # TIFF 6.0's, and that of TIFF Technical Note 2
 _OF_THE_SENSOR: Final = frozenset({32803, 34892})  # colour filter array, linear raw (DNG specification)
@@ -218,7 +218,7 @@ class _Finder:
             self.orientation = found
 
     def _look_into_directory(self, tiff: Source, form: Form, table: Table) -> None:
-        inside = table.get(_PANASONIC_JPEG)
+        inside = table.get(_INLINE_JPEG)
         if inside is not None and inside.count > len(inside.raw):
             self._note(Span(tiff, form.number(inside.raw), inside.count))
         self._note_at(tiff, _number(form, table.get(_JPEG_AT)), _number(form, table.get(_JPEG_SIZE)))
@@ -255,9 +255,9 @@ class _Finder:
         form = form_of(notes.read(0, 8))
         if form is None:
             return
-        table, _ = read_directory(notes, form, first_directory(notes, form), frozenset({_NIKON_PART}))
-        if _NIKON_PART in table:
-            at = pointer_of(form, table[_NIKON_PART])
+        table, _ = read_directory(notes, form, first_directory(notes, form), frozenset({_NOTES_PART}))
+        if _NOTES_PART in table:
+            at = pointer_of(form, table[_NOTES_PART])
             inner, _ = read_directory(notes, form, at, frozenset({_JPEG_AT, _JPEG_SIZE}))
             self._note_at(notes, _number(form, inner.get(_JPEG_AT)), _number(form, inner.get(_JPEG_SIZE)))
 

@@ -32,18 +32,23 @@ PHOTOS: Final = sorted(
     if path.is_file()
 )
 each_photo = pytest.mark.parametrize("path", PHOTOS, ids=[path.name for path in PHOTOS])
-# What these carry, and whole: file, size of the JPEG that is shown, how it is turned.
+# What these carry, and whole: sample, size of the JPEG that is shown, how it is turned.
 SHOWN: Final = {
-    "fc56def9-NEF.exif.nef": ((570, 375), 1),
-    "ff2cd0b5-Issue_247-1.nef": ((425, 640), 1),
-    "dd361294-ARW.exif.arw": ((1616, 1080), 1),
-    "2cf9cbfd-DSC8695.dng": ((600, 400), 1),
-    "4f5d6f44-canonR6.sample.cr3": ((160, 120), 1),
-    "3ed1ee2f-fixture-sony-zv-e10.arw": ((160, 120), 6),
-    "cb5c7d91-xiaomi.heic": ((320, 240), 1),
-    "d8622f45-_MG_9382.JPG": ((1728, 1152), 1),
-    "974c4388-IMG_1038.JPG": ((640, 480), 6),
+    "fc56def9": ((570, 375), 1),
+    "ff2cd0b5": ((425, 640), 1),
+    "dd361294": ((1616, 1080), 1),
+    "2cf9cbfd": ((600, 400), 1),
+    "4f5d6f44": ((160, 120), 1),
+    "3ed1ee2f": ((160, 120), 6),
+    "cb5c7d91": ((320, 240), 1),
+    "d8622f45": ((1728, 1152), 1),
+    "974c4388": ((640, 480), 6),
 }
+
+
+def number_of(path: Path) -> str:
+    """Give the digits by which a sample is known, in front of its name."""
+    return path.name.partition("-")[0]
 
 
 def decoded(fd: int, embedded: Embedded) -> Image.Image | None:
@@ -64,8 +69,8 @@ def test_each_jpeg_that_is_found_is_one_of_that_size(path: Path) -> None:
         for embedded in found.embedded:
             image = decoded(file.fileno(), embedded)
             assert image is None or image.size == (embedded.width, embedded.height)
-    if path.name in SHOWN:
-        size, orientation = SHOWN[path.name]
+    if number_of(path) in SHOWN:
+        size, orientation = SHOWN[number_of(path)]
         assert ((found.embedded[0].width, found.embedded[0].height), found.orientation) == (size, orientation)
 
 
@@ -78,7 +83,7 @@ def test_each_photo_is_shown_or_it_is_said_why_not(path: Path) -> None:
             made = make_preview(file.fileno(), ask)
         except (BrokenError, NothingToShowError) as why:
             assert str(why)  # noqa: PT017  either is an answer
-            assert path.name not in SHOWN
+            assert number_of(path) not in SHOWN
             return
     image = Image.open(io.BytesIO(made))
     assert 0 < max(image.size) <= LONG_SIDE
