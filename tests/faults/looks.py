@@ -69,11 +69,10 @@ def look(
     knows that it is to be written anew.
     """
     violations = []
-    for path in drive.rglob("*"):
-        if path.is_file() and HIDDEN not in path.relative_to(drive).parts:
-            digest = hashlib.sha256(path.read_bytes()).hexdigest()
-            if digest not in contents | harmed:
-                violations.append(f"I2: {path.relative_to(drive)} holds what no source ever held")
+    for path in _named_files(drive):
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        if digest not in contents | harmed:
+            violations.append(f"I2: {path.relative_to(drive)} holds what no source ever held")
     known = ask(state / "ledger.sqlite", bay)
     copies = [] if known is None else known.copies
     for claim in copies:
@@ -90,6 +89,15 @@ def look(
         if told["event"] == "copy_verified" and told["drive"] == bay and told["digest"] not in digests:
             violations.append(f"I5: the log tells of {told['path']}, and the ledger does not know it")
     return Looked(violations=violations, verified=len(copies))
+
+
+def _named_files(drive: Path) -> list[Path]:
+    """Give the files outside the hidden folder, which a file system without a journal may have left damaged."""
+    found = []
+    for path in drive.iterdir():
+        if path.name != HIDDEN:
+            found += [each for each in (path, *path.rglob("*")) if each.is_file()]
+    return found
 
 
 def _untrue_lines(drive: Path, harmed: frozenset[str], unlisted: frozenset[str]) -> list[str]:
