@@ -23,6 +23,7 @@ import structlog
 
 from replicatord.config import SettingsProblems, describe_changes, parse_settings, read_settings
 from replicatord.config.cut import is_cut_of
+from replicatord.config.units import clock_words
 from replicatord.copying.checking import CheckAsk
 from replicatord.drives.kernel import read_mounts
 from replicatord.drives.mounts import MountWatch
@@ -72,7 +73,7 @@ class _Service:
         text = _read_text(self._file, settings_path)
         settings = parse_settings(text, file=settings_path)
         self._notifier = Notifier(dict(os.environ))
-        self._studio = Studio(settings)
+        self._studio = Studio(settings, has_quiet_hours=True)
         try:
             self._refuse_cut(text)
         except BaseException:
@@ -92,6 +93,7 @@ class _Service:
         self._rehearsal: threading.Thread | None = None
         self._board = ""  # the text about the drives that is in its file
         self._board_mark = (0, 0.0)  # how much the ledger had changed when that was made, and when it was
+        self._is_quiet = False  # quiet hours, as last told
         self._is_watch_due = False  # to be looked at: it may not be what it should be
         self._is_moved = False  # a source is another folder by now than the one that is watched
 
@@ -130,6 +132,7 @@ class _Service:
             self._file.look_anew()
         self._look_at_settings()
         self._keep_time()
+        self._keep_quiet()
         self._keep_watching()
         if not self._has_looked and studio.looker.wait_idle(0):
             self._has_looked = True
@@ -228,6 +231,19 @@ class _Service:
         for job, reason in self._clock.take_troubles():
             self._say("job_failed", {"level": "error", "job": job, "reason": reason})
 
+    def _keep_quiet(self) -> None:
+        """Say when quiet hours begin and are over, and have all lanes go on then."""
+        is_quiet, hours = self._studio.is_quiet_hour(), self._studio.context.settings.quiet_hours
+        if is_quiet == self._is_quiet:
+            return
+        self._is_quiet = is_quiet
+        if is_quiet and hours is not None:
+            self._say("quiet_hours_begun", {"until": clock_words(hours[1])})
+        else:
+            self._say("quiet_hours_over", {})
+            for lane in self._studio.lanes.values():
+                lane.wake()
+
     def _is_stop_wanted(self) -> bool:
         return signal.SIGTERM in self._wanted or signal.SIGINT in self._wanted
 
@@ -284,7 +300,7 @@ class _Service:
         """Bring some frames back once a month, in the hours for reading drives."""
         context = self._studio.context
         check = context.settings.fixity_check
-        if check is None or not is_within(check.between, context.now()):
+        if check is None or not is_within(check.between, context.now()) or self._studio.is_quiet_hour():
             return
         if self._studio.desk.look(lambda l: is_due(l, context.now())):
             self._rehearse(FRAMES)
