@@ -93,6 +93,8 @@ class _Service:
         self._rehearsal: threading.Thread | None = None
         self._board = ""  # the text about the drives that is in its file
         self._board_mark = (0, 0.0)  # how much the ledger had changed when that was made, and when it was
+        # The settings, and how often the ledger had changed, when the 3-2-1 rule was last judged.
+        self._covered_mark: tuple[Settings, int] | None = None
         self._is_quiet = False  # quiet hours, as last told
         self._is_watch_due = False  # to be looked at: it may not be what it should be
         self._is_moved = False  # a source is another folder by now than the one that is watched
@@ -275,11 +277,20 @@ class _Service:
         self._clock.every(settings.rescan_every_s, self._rescan, name="rescan")
         self._clock.every(settings.rescan_every_s, self._look_at_watch, name="watch")
         self._clock.every(3600, self._tell_visits, name="visits")
-        self._clock.every(_COVERAGE_S, lambda: reckon_coverage(self._studio.context), name="coverage")
+        self._clock.every(_COVERAGE_S, self._reckon_coverage, name="coverage")
         self._clock.every(_FIXITY_S, self._check_fixity, name="fixity")
         self._clock.every(3600, self._rehearse_if_due, name="rehearsal")
         # Ages are counted in days; once an hour is early enough for any midnight and any suspend.
         self._clock.every(3600, self._studio.planner.ask, name="replan")
+
+    def _reckon_coverage(self) -> None:
+        """Judge the 3-2-1 rule, which goes through all frames, if anything changed since that was last done."""
+        context = self._studio.context
+        if self._covered_mark == (context.settings, context.desk.look(lambda l: l.changes_made())):
+            return
+        settings = context.settings
+        reckon_coverage(context)
+        self._covered_mark = (settings, context.desk.look(lambda l: l.changes_made()))
 
     def _check_fixity(self) -> None:
         """Have drives checked in the hours for it; whatever is due then is read, oldest first."""

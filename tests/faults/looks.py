@@ -14,6 +14,18 @@ from pathlib import Path
 
 from tests.studio import HIDDEN
 
+# What there is, and what the ledger counted as it went.
+_COUNTS = (
+    (
+        "SELECT bay, tier, state, count(*), sum(size_bytes) FROM placement GROUP BY 1, 2, 3 UNION ALL"
+        " SELECT '', '', drive, 0, sum(size_bytes) FROM copy GROUP BY drive HAVING sum(size_bytes) <> 0"
+    ),
+    (
+        "SELECT bay, tier, state, files, size_bytes FROM tally WHERE files <> 0 UNION ALL"
+        " SELECT '', '', id, 0, used_bytes FROM drive WHERE used_bytes <> 0"
+    ),
+)
+
 
 @dataclass(kw_only=True)
 class Looked:
@@ -42,6 +54,7 @@ class Known:
     copies: list[Claim]
     digests: frozenset[str]  # of all copies that it was ever told of
     is_list_true: bool  # else the drive's own list is to be written anew
+    are_counts_true: bool = True
 
 
 def look(
@@ -75,6 +88,8 @@ def look(
             violations.append(f"I2: {path.relative_to(drive)} holds what no source ever held")
     known = ask(state / "ledger.sqlite", bay)
     copies = [] if known is None else known.copies
+    if known is not None and not known.are_counts_true:
+        violations.append("I12: the ledger's counts are not those of what it holds")
     for claim in copies:
         places = claim.places
         found = [_compare(drive, at, claim.digest, "I4: the ledger says verified", harmed) for at in places]
@@ -127,7 +142,7 @@ def ask(ledger: Path, bay: str) -> Known | None:
                 digests=frozenset(),
                 is_list_true=True,
             )
-        if not opened.execute("SELECT 1 FROM sqlite_schema WHERE name = 'sighting'").fetchone():
+        if not opened.execute("SELECT 1 FROM sqlite_schema WHERE name = 'tally'").fetchone():
             return None
         rows = opened.execute(
             "SELECT copy.id, copy.path, coalesce(move.to_path, copy.path), content.digest, verified_at, copy.state FROM copy"
@@ -140,6 +155,7 @@ def ask(ledger: Path, bay: str) -> Known | None:
             " JOIN bay ON bay.drive = copy.drive WHERE bay.name = ?",
             (bay,),
         ).fetchall()
+        counted, kept = (sorted(opened.execute(question)) for question in _COUNTS)
         # What only a spare of the ledger says is in the list too, until it was read.
         is_true = opened.execute(
             "SELECT sums_bytes >= 0 AND NOT EXISTS (SELECT 1 FROM copy WHERE copy.drive = bay.drive AND copy.state IN (5, 6))"
@@ -157,7 +173,12 @@ def ask(ledger: Path, bay: str) -> Known | None:
         for id_, at, to, digest, verified_at, state in rows
     ]
     digests = frozenset(digest.hex() for (digest,) in told)
-    return Known(copies=copies, digests=digests, is_list_true=is_true is None or bool(is_true[0]))
+    return Known(
+        copies=copies,
+        digests=digests,
+        is_list_true=is_true is None or bool(is_true[0]),
+        are_counts_true=counted == kept,
+    )
 
 
 def _compare(drive: Path, at: str, digest: str, who: str, harmed: frozenset[str]) -> str:
