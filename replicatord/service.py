@@ -286,11 +286,10 @@ class _Service:
     def _reckon_coverage(self) -> None:
         """Judge the 3-2-1 rule, which goes through all frames, if anything changed since that was last done."""
         context = self._studio.context
-        if self._covered_mark == (context.settings, context.desk.look(lambda l: l.changes_made())):
-            return
-        settings = context.settings
-        reckon_coverage(context)
-        self._covered_mark = (settings, context.desk.look(lambda l: l.changes_made()))
+        settings, changes = context.settings, context.desk.look(lambda l: l.changes_made())
+        if self._covered_mark != (settings, changes):
+            # What else changed meanwhile makes the next time judge again.
+            self._covered_mark = (settings, changes + reckon_coverage(context))
 
     def _check_fixity(self) -> None:
         """Have drives checked in the hours for it; whatever is due then is read, oldest first."""

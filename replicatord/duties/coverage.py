@@ -49,8 +49,8 @@ def read_coverage(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -
     return _judge(ledger.coverage.groups(counting_drives(settings)), settings, bays)
 
 
-def reckon_coverage(context: Context) -> None:
-    """Judge all frames, a few at a time, and remember how that came out."""
+def reckon_coverage(context: Context) -> int:
+    """Judge all frames, a few at a time, and remember how that came out; give how many changes of the ledger that was."""
     settings = context.settings
     counting = counting_drives(settings)
     groups: list[FrameGroup] = []
@@ -61,10 +61,16 @@ def reckon_coverage(context: Context) -> None:
         )
         groups += part
     if context.stop.is_set():
-        return
+        return 0
     bays = {bay.name: bay for bay in context.desk.look(lambda l: l.bays.all())}
     last = {"at": context.at(), "text": rule_words(_judge(groups, settings, bays))}
-    context.desk.ask(lambda l: l.set_meta(_META, json.dumps(last)))
+
+    def remember(ledger: Ledger) -> int:
+        before = ledger.changes_made()
+        ledger.set_meta(_META, json.dumps(last))
+        return ledger.changes_made() - before
+
+    return context.desk.ask(remember)
 
 
 def last_coverage(ledger: Ledger) -> LastCovered | None:
