@@ -33,6 +33,7 @@ from replicatord.duties.clock import Clock
 from replicatord.duties.coverage import reckon_coverage
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
+from replicatord.duties.outlook import reckon_outlook
 from replicatord.duties.places import PlaceTeller
 from replicatord.duties.plan_mark import LOOKED
 from replicatord.duties.rehearsals import FRAMES, is_due, take_asked
@@ -289,7 +290,8 @@ class _Service:
         settings, changes = context.settings, context.desk.look(lambda l: l.changes_made())
         if self._covered_mark != (settings, changes):
             # What else changed meanwhile makes the next time judge again.
-            self._covered_mark = (settings, changes + reckon_coverage(context))
+            ours = reckon_coverage(context) + reckon_outlook(context)
+            self._covered_mark = (settings, changes + ours)
 
     def _check_fixity(self) -> None:
         """Have drives checked in the hours for it; whatever is due then is read, oldest first."""

@@ -127,9 +127,10 @@ def _fire_fields(status: Status) -> dict[str, object] | None:
         return None
     fire = status.fire
     return {
-        "frames": fire.risk.frames,
-        "files": fire.risk.files,
-        "bytes": fire.risk.size_bytes,
+        "frames": fire.risk.found.frames,
+        "files": fire.risk.found.files,
+        "bytes": fire.risk.found.size_bytes,
+        "as_of": fire.risk.as_of or None,
         "elsewhere": list(fire.elsewhere),
         "visiting": list(fire.visiting),
     }

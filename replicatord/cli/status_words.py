@@ -168,7 +168,7 @@ def _waiting_lines(status: Status) -> Iterator[str]:
 
 
 def _fire_words(fire: Fire, frames: int) -> str:
-    risk = fire.risk
+    risk = fire.risk.found
     what = f"{counted(risk.frames, 'frame')}, {size_words(risk.size_bytes)}"
     if not risk.files:
         lost = f"nothing would be lost: all is verified on {listed(fire.elsewhere)}" if frames else "nothing"
@@ -179,7 +179,8 @@ def _fire_words(fire: Fire, frames: int) -> str:
     visiting = (
         f" ({listed(fire.visiting)} would burn with it: here, or perhaps here)" if fire.visiting else ""
     )
-    return f"If the studio burned now: {lost}{visiting}."
+    as_of = f" As of {instant_words(fire.risk.as_of)}." if fire.risk.as_of else ""
+    return f"If the studio burned now: {lost}{visiting}.{as_of}"
 
 
 def _fire_remarks(status: Status, settings: Settings) -> Iterator[str]:

@@ -10,17 +10,18 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from replicatord.copying.context import Context
 from replicatord.duties.loads import counting_drives
-from replicatord.duties.places import places
-from replicatord.duties.visits import elsewhere
+from replicatord.duties.places import elsewhere, places
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.words import counted, listed
 from replicatord.model.settings import Settings
 from replicatord.rules.coverage import FrameGroup, Keeper, MonthCoverage, all_months, cover
+
+if TYPE_CHECKING:  # `status` uses the words of this module and has no time to import the acting parts
+    from replicatord.copying.context import Context
 
 _RULE: Final = "3-2-1 rule (three verified copies, on two kinds of medium, one away)"
 _META: Final = "coverage"

@@ -48,7 +48,7 @@ _NOTHING_IS_PROVED: Final = (
     """,
     f"DELETE FROM placement WHERE state = {PlacementState.UNASKED.value} AND copy IS NULL",
     "UPDATE folder SET as_known = NULL",
-    "DELETE FROM meta WHERE key IN ('planned_for', 'coverage')",
+    "DELETE FROM meta WHERE key IN ('planned_for', 'coverage', 'outlook')",
 )
 
 
