@@ -384,7 +384,9 @@ def test_right_after_a_rebuild_files_are_brought_back_and_nothing_else_is(studio
 def test_right_after_a_rebuild_status_counts_what_is_to_be_read_again(studio: Studio) -> None:
     (studio.folder / "state" / "ledger.sqlite").unlink()
     assert command(studio, "rebuild", "--yes").returncode == 0
-    drives = {drive["drive"]: drive for drive in json.loads(command(studio, "status", "--json").stdout)["drives"]}
+    drives = {
+        drive["drive"]: drive for drive in json.loads(command(studio, "status", "--json").stdout)["drives"]
+    }
     for name in ("curlew", "dunlin"):
         assert drives[name]["verified"] == {"files": 0, "bytes": 0}, drives[name]
 
