@@ -52,6 +52,7 @@ from replicatord.watching.observer import Watch
 from replicatord.watching.settings_file import CUT_SHORT, NewText, SettingsFile, Trouble
 
 _TICK_S: Final = 0.5  # the main loop's turn: health, loads, signals
+_REST_TICK_S: Final = 1.0  # the same while nothing happens: an hour of turns costs some seconds of processor
 _FIXITY_S: Final = 600  # how often it is looked whether copies are due to be read again
 _COVERAGE_S: Final = 300.0  # how often the 3-2-1 rule is judged over all frames, for `status`
 _BOARD_S: Final = 2.0  # how often the text about the drives is looked at
@@ -360,8 +361,10 @@ class _Service:
 
     def _turn_s(self) -> float:
         """How long the next turn may wait."""
+        is_at_rest = self._has_looked and not self._studio.is_visiting()
+        tick_s = _REST_TICK_S if is_at_rest and self._studio.change_mark() == self._told_mark else _TICK_S
         next_look_s = self._file.next_look_s()
-        return _TICK_S if next_look_s is None else min(max(next_look_s - time.monotonic(), 0.0), _TICK_S)
+        return tick_s if next_look_s is None else min(max(next_look_s - time.monotonic(), 0.0), tick_s)
 
     def _look_at_settings(self) -> None:
         """Take the settings when their file was saved anew and is whole."""
