@@ -9,8 +9,8 @@ from dataclasses import asdict
 from datetime import date
 
 from replicatord.cli.status_coverage import coverage_fields
-from replicatord.cli.status_facts import DriveStatus, LoadStatus, ShelfStatus, Status
 from replicatord.duties.places import pretenders
+from replicatord.duties.status_facts import DriveStatus, LoadStatus, ShelfStatus, Status
 from replicatord.ledger.loads import LoadState
 from replicatord.log.times import path_fields, utc_text
 from replicatord.model.copies import PlacementState

@@ -10,8 +10,8 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import Final
 
-from replicatord.cli.log_file import Fields
-from replicatord.cli.words import counted, local_time, shown, size_words
+from replicatord.log.reading import Fields
+from replicatord.log.words import counted, local_time, shown, size_words
 
 PROBLEM: Final = "PROBLEM"
 _SUBJECT_WIDTH: Final = 12  # of the drive's or source's name, so that what follows stands in a column
