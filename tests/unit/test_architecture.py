@@ -15,9 +15,9 @@ import pytest
 
 PACKAGE: Final = Path(__file__).resolve().parents[2] / "replicatord"
 FLOORS: Final = {
-    **dict.fromkeys(("cli", "service", "once", "studio"), 4),
+    **dict.fromkeys(("cli", "service", "once", "studio", "page"), 4),
     **dict.fromkeys(("duties", "watching", "copying"), 3),
-    **dict.fromkeys(("ledger", "drives", "log"), 2),
+    **dict.fromkeys(("ledger", "drives", "log", "previews"), 2),
     **dict.fromkeys(("rules", "media", "config"), 1),
     **dict.fromkeys(("model", "errors"), 0),
 }
