@@ -5,7 +5,6 @@ May not ask anything, and may not change the name or meaning of a field that was
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from datetime import date
 
 from replicatord.cli.status_coverage import coverage_fields
@@ -47,7 +46,7 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
         "only_in_studio": _fire_fields(status),
         # null unless asked for with -v
         "three_two_one": None if status.covered is None else coverage_fields(status.covered),
-        "three_two_one_last": None if status.last_covered is None else asdict(status.last_covered),
+        "three_two_one_last": _last_fields(status),
         "troubles": [
             {"drive": t.bay, "trouble": t.trouble, "files": t.files, **path_fields("path", t.path)}
             for t in status.troubles
@@ -153,3 +152,8 @@ def _load_fields(status: LoadStatus) -> dict[str, object]:
         "verified": verdict.verified if verdict else None,
         "waiting": verdict.waiting if verdict else None,
     }
+
+
+def _last_fields(status: Status) -> dict[str, str] | None:
+    last = status.last_covered
+    return None if last is None else {"at": last.at, "text": last.text}
