@@ -15,9 +15,9 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import timedelta
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import structlog
 
@@ -39,17 +39,22 @@ from replicatord.duties.plan_mark import LOOKED
 from replicatord.duties.rehearsals import FRAMES, is_due, take_asked
 from replicatord.duties.releases import RELEASE, release
 from replicatord.duties.requests import take_request
+from replicatord.duties.revisit import tell_month
 from replicatord.duties.surveys import take_asked_survey
 from replicatord.duties.visits import tell_visits
 from replicatord.errors import AppError, LedgerError, SettingsError
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import utc_text
 from replicatord.model.settings import Settings
+from replicatord.page.ground import Ground, Moving
 from replicatord.rules.hours import is_within
 from replicatord.studio import Studio
 from replicatord.watching.looker import SCHEDULED
 from replicatord.watching.observer import Watch
 from replicatord.watching.settings_file import CUT_SHORT, NewText, SettingsFile, Trouble
+
+if TYPE_CHECKING:
+    from replicatord.page.serving import PageServer
 
 _TICK_S: Final = 0.5  # the main loop's turn: health, loads, signals
 _REST_TICK_S: Final = 1.0  # the same while nothing happens: an hour of turns costs some seconds of processor
@@ -98,6 +103,8 @@ class _Service:
         # The settings, and how often the ledger had changed, when the 3-2-1 rule was last judged.
         self._covered_mark: tuple[Settings, int] | None = None
         self._is_quiet = False  # quiet hours, as last told
+        self._moving: tuple[Moving, ...] = ()  # the drives as they were told last; the page shows them
+        self._page: PageServer | None = None
         self._is_watch_due = False  # to be looked at: it may not be what it should be
         self._is_moved = False  # a source is another folder by now than the one that is watched
 
@@ -114,6 +121,7 @@ class _Service:
         self._set_clock()
         self._tell_visits()
         self._clock.start()
+        self._keep_page()
         self._tell_unwatched()
         self._notifier.send("READY=1", f"MAINPID={os.getpid()}")
         log = studio.context.settings.log
@@ -148,6 +156,7 @@ class _Service:
             self._told_mark = mark
         studio.note_silence()
         studio.tell_untold()
+        self._keep_page()
         self._take_asked_check()
         self._take_release()
         self._take_asked_rehearsal()
@@ -184,6 +193,7 @@ class _Service:
                 speeds[drive.name] = self._speeds.note(drive.name, done_bytes=done, now_s=now_s)
             else:
                 self._speeds.forget(drive.name)
+        self._moving = tuple(Moving(drive=drive, bytes_per_s=speeds.get(drive.name)) for drive in drives)
         now = board_text(drives, speeds)
         if now != self._board:
             self._board = now
@@ -193,6 +203,16 @@ class _Service:
         """Leave the text about the drives as they are without a service: nothing is copied to them any more."""
         text = UNKNOWN_TEXT if drives is None else board_text(drives, {})
         write_board(self._studio.context.settings.log, text)
+
+    def _keep_page(self) -> None:
+        """Serve the page as the settings say; nothing of it may hold up what matters."""
+        port, page = self._studio.context.settings.page_port, self._page
+        if page is not None and (page.port != port or not page.is_alive()):
+            page.stop()
+            self._page = page = None
+        if page is None and port is not None:
+            self._page = _new_page(self._studio, port, moving=lambda: self._moving, say=self._say)
+            self._page.start()
 
     def _keep_watching(self) -> None:
         """Wake lanes when a disk came or went, and set the watch anew where it is not what it should be."""
@@ -257,6 +277,8 @@ class _Service:
         if failure:
             console.error("service_failed", reason=failure)
         self._clock.stop()
+        if self._page is not None:
+            self._page.stop()
         self._file.stop()
         self._watch.stop()
         self._mounts.close()
@@ -282,6 +304,7 @@ class _Service:
         self._clock.every(_COVERAGE_S, self._reckon_coverage, name="coverage")
         self._clock.every(_FIXITY_S, self._check_fixity, name="fixity")
         self._clock.every(3600, self._rehearse_if_due, name="rehearsal")
+        self._clock.every(3600, lambda: tell_month(self._studio.context), name="revisit")
         # Ages are counted in days; once an hour is early enough for any midnight and any suspend.
         self._clock.every(3600, self._studio.planner.ask, name="replan")
 
@@ -429,6 +452,27 @@ class _Service:
 
     def _say(self, event: str, fields: Mapping[str, object]) -> None:
         self._studio.desk.ask(lambda l: self._studio.context.say(l, event, fields))
+
+
+def _new_page(
+    studio: Studio,
+    port: int,
+    *,
+    moving: Callable[[], Sequence[Moving]],
+    say: Callable[[str, Mapping[str, object]], None],
+) -> PageServer:
+    """Make what serves the page; its libraries are loaded only where one is wanted."""
+    from replicatord.page.serving import PageServer  # noqa: PLC0415
+
+    ground = Ground(
+        settings=lambda: studio.context.settings,
+        write=studio.desk.ask,
+        now=studio.context.now,
+        port=port,
+        running=os.getpid(),
+        moving=moving,
+    )
+    return PageServer(ground, lambda fields: say("page_not_served", fields))
 
 
 def _read_text(file: SettingsFile, path: str) -> bytes:

@@ -25,6 +25,8 @@ FLOORS: Final = {
 ALONG: Final = {
     ("cli", "replicatord.service"),  # the commands start the service
     ("cli", "replicatord.once"),  # and make one pass
+    ("service", "replicatord.page.ground"),  # it serves the page, in a thread apart
+    ("service", "replicatord.page.serving"),
     ("service", "replicatord.studio"),  # both have all parts together
     ("once", "replicatord.studio"),
     ("config", "replicatord.media.names"),  # the names of formats, a plain table, stand once
