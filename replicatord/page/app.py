@@ -256,7 +256,11 @@ def _read_preview(path: str) -> bytes:
         fd = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     except OSError:
         return b""
-    with os.fdopen(fd, "rb") as file:
+    try:
         found = os.fstat(fd)
         is_one = stat.S_ISREG(found.st_mode) and found.st_size <= _PREVIEW_BYTES
-        return file.read(_PREVIEW_BYTES) if is_one else b""
+        return os.read(fd, _PREVIEW_BYTES) if is_one else b""
+    except OSError:
+        return b""
+    finally:
+        os.close(fd)
