@@ -20,7 +20,7 @@ from replicatord.page.facts import Facts
 from replicatord.page.ground import Ground
 
 ADDRESS: Final = "127.0.0.1"
-_AGAIN_S: Final = 30.0  # how soon a port that is taken is tried again
+AGAIN_S: Final = 30.0  # how soon a port that is taken is tried again
 _STOP_S: Final = 2.0  # so long answers that are under way may take at a stop
 _AT_ONCE: Final = 64  # connections; a browser has six
 
@@ -28,9 +28,11 @@ _AT_ONCE: Final = 64  # connections; a browser has six
 class PageServer:
     """The thread that serves the page. One for each port; another takes its place when the settings change."""
 
-    def __init__(self, ground: Ground, say: Callable[[Mapping[str, object]], None]) -> None:
+    def __init__(
+        self, ground: Ground, say: Callable[[Mapping[str, object]], None], *, again_s: float = AGAIN_S
+    ) -> None:
         """`say` tells in the log that the page cannot be served; it may raise when the service ends."""
-        self._ground, self._say = ground, say
+        self._ground, self._say, self._again_s = ground, say, again_s
         self._facts = Facts(ground)
         self._stop = threading.Event()
         self._server: _Server | None = None
@@ -69,7 +71,7 @@ class PageServer:
                 self._told = ""
                 with listening:
                     self._serve(listening)
-            self._stop.wait(_AGAIN_S)
+            self._stop.wait(self._again_s)
 
     def _serve(self, listening: socket.socket) -> None:
         try:
