@@ -17,7 +17,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from datetime import timedelta
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import structlog
 
@@ -47,14 +47,12 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import utc_text
 from replicatord.model.settings import Settings
 from replicatord.page.ground import Ground, Moving
+from replicatord.page.serving import PageServer
 from replicatord.rules.hours import is_within
 from replicatord.studio import Studio
 from replicatord.watching.looker import SCHEDULED
 from replicatord.watching.observer import Watch
 from replicatord.watching.settings_file import CUT_SHORT, NewText, SettingsFile, Trouble
-
-if TYPE_CHECKING:
-    from replicatord.page.serving import PageServer
 
 _TICK_S: Final = 0.5  # the main loop's turn: health, loads, signals
 _REST_TICK_S: Final = 1.0  # the same while nothing happens: an hour of turns costs some seconds of processor
@@ -208,7 +206,7 @@ class _Service:
         """Serve the page as the settings say; nothing of it may hold up what matters."""
         port, page = self._studio.context.settings.page_port, self._page
         if page is not None and (page.port != port or not page.is_alive()):
-            page.stop()
+            page.leave()
             self._page = page = None
         if page is None and port is not None:
             self._page = _new_page(self._studio, port, moving=lambda: self._moving, say=self._say)
@@ -461,9 +459,7 @@ def _new_page(
     moving: Callable[[], Sequence[Moving]],
     say: Callable[[str, Mapping[str, object]], None],
 ) -> PageServer:
-    """Make what serves the page; its libraries are loaded only where one is wanted."""
-    from replicatord.page.serving import PageServer  # noqa: PLC0415
-
+    """Make what serves the page."""
     ground = Ground(
         settings=lambda: studio.context.settings,
         write=studio.desk.ask,

@@ -58,7 +58,7 @@ def _proposal_lines(proposal: Proposal | None, settings: Settings, marked: int) 
     if proposal is None:
         yield "No month waits to be looked through: there is none yet but the one that is running."
     else:
-        yield f"Look through {proposal.month}: {proposal.words}."
+        yield f"Look through {proposal.name}: {proposal.words}."
         address = address_of(settings)
         if address is None:
             yield "The settings serve no page to do that on (`page:`)."

@@ -5,6 +5,7 @@ May not change anything in the archive: what is noted is where a person got to, 
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
@@ -42,6 +43,11 @@ class Proposal:
     frames: int
     look: Look | None  # how far somebody got, or when it was last looked through
     seen: int  # frames that were looked at, of a month that was begun
+
+    @property
+    def name(self) -> str:
+        """Give the month's name: "March 2019"."""
+        return f"{calendar.month_name[int(self.month[5:])]} {int(self.month[:4])}"
 
     @property
     def words(self) -> str:
@@ -123,7 +129,7 @@ def tell_month(context: Context) -> None:
 
     def tell(ledger: Ledger) -> None:
         ledger.set_meta(_TOLD, context.at())
-        text = f"{proposal.month} waits longest for somebody to look through it: {proposal.words}"
+        text = f"{proposal.name} waits longest for somebody to look through it: {proposal.words}"
         context.say(ledger, "month_waits", {"month": proposal.month, "text": text})
 
     context.desk.ask(tell)

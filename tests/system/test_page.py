@@ -114,7 +114,7 @@ def test_the_service_serves_the_page_notes_what_is_posted_and_stops_at_once(stud
         assert post(studio, "/mark", token, frame=first, marked="1") == (303, f"/frame/{first}")
         assert post(studio, "/looked", token, month="2019-03", frame=first) == (303, "/month/2019-03")
         said = studio.ask("revisit")
-        assert "Look through 2019-03: begun, 1 of 2 frames looked at." in said.stdout
+        assert "Look through March 2019: begun, 1 of 2 frames looked at." in said.stdout
         assert f"http://127.0.0.1:{port_of(studio)}/month/2019-03\n" in said.stdout
         assert post(studio, "/looked", token, month="2019-03", frame=second)[0] == 303
         # A browser that keeps its connection open holds nothing up.

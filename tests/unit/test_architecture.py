@@ -25,6 +25,7 @@ FLOORS: Final = {
 ALONG: Final = {
     ("cli", "replicatord.service"),  # the commands start the service
     ("cli", "replicatord.once"),  # and make one pass
+    ("cli", "replicatord.page.ground"),  # by what word a page of ours is known
     ("service", "replicatord.page.ground"),  # it serves the page, in a thread apart
     ("service", "replicatord.page.serving"),
     ("service", "replicatord.studio"),  # both have all parts together

@@ -119,7 +119,10 @@ def test_the_month_that_waits_is_told_once_in_the_time_that_the_settings_name(gr
     finally:
         desk.close()
         log.close()
-    assert told()[0] == "2018-12 waits longest for somebody to look through it: 1 frame, never looked through"
+    assert (
+        told()[0]
+        == "December 2018 waits longest for somebody to look through it: 1 frame, never looked through"
+    )
 
 
 # ---- the log backwards from an instant ----

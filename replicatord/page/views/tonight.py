@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from replicatord.duties.board import now_words
 from replicatord.duties.loads import load_text
 from replicatord.duties.places import pretence_words
-from replicatord.duties.revisit import Proposal
 from replicatord.duties.status_facts import LoadStatus
 from replicatord.ledger.loads import LoadState
 from replicatord.log.words import counted, local_time, shown, size_words, source_words
@@ -66,11 +65,6 @@ def lanes(ground: Ground) -> Mapping[str, object]:
     """Give what is being copied just now."""
     shown_lanes = [_lane(moving) for moving in ground.moving()]
     return {"lanes": shown_lanes, "is_copying": any(lane.is_copying for lane in shown_lanes)}
-
-
-def proposal_words(proposal: Proposal) -> str:
-    """Say why that month."""
-    return proposal.words
 
 
 def _load(each: LoadStatus, settings: Settings) -> Load:
