@@ -108,7 +108,9 @@ def test_the_service_serves_the_page_notes_what_is_posted_and_stops_at_once(stud
         month = load(studio, "/month/2019-03")
         (token,) = set(re.findall(r'name="token" value="([^"]+)"', month))
         first, second = re.findall(r'href="/frame/(\d+)"', month)
-        until(lambda: "2 frames" in load(studio, "/years"))  # counted anew at most every other second
+        until(
+            lambda: '<h2 id="y2019">2019 <span class="quiet">2 frames' in load(studio, "/years")
+        )  # counted anew at most every other second
         assert "curlew (verified" in load(studio, f"/frame/{first}")
         assert post(studio, "/mark", "wrong", frame=first, marked="1")[0] == 403
         assert post(studio, "/mark", token, frame=first, marked="1") == (303, f"/frame/{first}")

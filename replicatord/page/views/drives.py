@@ -150,6 +150,8 @@ def _parts(drive: DriveStatus) -> list[Part]:
     parts, x = [], 0.0
     for what, (size, words) in sizes.items():
         width = BAR_WIDTH * size / whole
+        if not size:
+            continue
         parts.append(Part(what=what, text=f"{about(size)} {words}", x=round(x, 1), width=round(width, 1)))
         x += width
     return parts

@@ -25,7 +25,7 @@ class Cell:
 
     month: str  # "2026-01"
     short: str  # "Jan"
-    name: str  # "January 2026"
+    rest: str  # "uary 2026", which is not seen, but read aloud
     frames: int
     covered: str  # in words; "" where nothing was judged yet
     tone: str
@@ -75,13 +75,13 @@ def _cell(month: str, number: int, frames: int, judged: tuple[int, int] | None, 
     if frames and judged is not None:
         known, held = judged
         lacking = known - held
-        covered = "covered" if not lacking else f"{lacking:,} of {known:,} not well"
+        covered = "all hold" if not lacking else f"{lacking:,} {'falls' if lacking == 1 else 'fall'} short"
         tone = "good" if not lacking else "bad"
         width = round(BAR_WIDTH * held / known, 1) if known else 0.0
     return Cell(
         month=month,
         short=calendar.month_abbr[number],
-        name=f"{calendar.month_name[number]} {month[:4]}",
+        rest=f"{calendar.month_name[number].removeprefix(calendar.month_abbr[number])} {int(month[:4])}",
         frames=frames,
         covered=covered,
         tone=tone,
