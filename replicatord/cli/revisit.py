@@ -7,17 +7,16 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
-from typing import TypeVar
 
 from replicatord.cli.asking import ledger_for_asking
 from replicatord.cli.page import address_of, is_served
 from replicatord.cli.restore import Job, apart, bring, fields_of, job_of, result_lines, target_of
 from replicatord.cli.words import counted, shown, shown_path, source_words
 from replicatord.copying.restoring import Outcome, Restored
-from replicatord.duties.revisit import Proposal, count_months, propose_month
+from replicatord.duties.revisit import Asking, Proposal, count_months, propose_month
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.sheets import SheetCell
 from replicatord.log.times import path_fields
@@ -25,14 +24,12 @@ from replicatord.model.copies import CopyState
 from replicatord.model.settings import Settings
 from replicatord.watching.walk import joined
 
-Answer = TypeVar("Answer")
-
 
 def show_proposal(settings: Settings, *, as_json: bool) -> int:
     """Say which month waits longest, and where to look through it. Gives 0. Raises LedgerError."""
     today = datetime.now().astimezone().date()
     with ledger_for_asking(settings) as ledger:
-        look = _Looking(ledger)
+        look = Asking(ledger)
         frames = count_months(look, settings.trips)
         proposal = propose_month(look, frames, settings.trips, today=today)
         marked = len(ledger.sheets.marked())
@@ -42,16 +39,6 @@ def show_proposal(settings: Settings, *, as_json: bool) -> int:
         for line in _proposal_lines(proposal, settings, marked):
             print(shown(line))
     return 0
-
-
-@dataclass(frozen=True, slots=True)
-class _Looking:
-    """Asks a ledger that is open here."""
-
-    ledger: Ledger
-
-    def __call__(self, question: Callable[[Ledger], Answer]) -> Answer:
-        return question(self.ledger)
 
 
 def _proposal_lines(proposal: Proposal | None, settings: Settings, marked: int) -> Iterator[str]:

@@ -35,6 +35,17 @@ class Looking(Protocol):
         """Ask, and give the answer."""
 
 
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """Asks a ledger that is open for reading, which keeps nobody from writing between two questions."""
+
+    ledger: Ledger
+
+    def __call__(self, question: Callable[[Ledger], Answer]) -> Answer:
+        """Ask, and give the answer."""
+        return question(self.ledger)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
     """A month that waits to be looked through."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from replicatord.duties.coverage import LastCovered
-from replicatord.duties.revisit import Proposal, count_months, propose_month
+from replicatord.duties.revisit import Asking, Proposal, count_months, propose_month
 from replicatord.duties.status_facts import Status, read_status
 from replicatord.duties.status_needs import needs_of
 from replicatord.page.ground import Ground
@@ -57,7 +57,8 @@ class Facts:
         """Give the month that should be looked through next."""
         ground = self._ground
         trips = ground.settings().trips
-        return propose_month(ground.look, self.months().frames, trips, today=ground.now().date())
+        frames, today = self.months().frames, ground.now().date()
+        return ground.look(lambda l: propose_month(Asking(l), frames, trips, today=today))
 
     def covered(self) -> LastCovered | None:
         """Give how frames were covered when that was last judged."""
@@ -73,4 +74,5 @@ class Facts:
 
     def _count_months(self) -> Months:
         ground = self._ground
-        return Months(at=ground.now(), frames=count_months(ground.look, ground.settings().trips))
+        trips = ground.settings().trips
+        return Months(at=ground.now(), frames=ground.look(lambda l: count_months(Asking(l), trips)))

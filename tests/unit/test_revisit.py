@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TypeVar
 
 import pytest
 
 from replicatord.copying.context import Context
-from replicatord.duties.revisit import count_months, propose_month, sheet_of, tell_month
+from replicatord.duties.revisit import Asking, count_months, propose_month, sheet_of, tell_month
 from replicatord.errors import LedgerError
 from replicatord.ledger.desk import LedgerDesk
-from replicatord.ledger.ledger import Ledger, open_ledger
+from replicatord.ledger.ledger import open_ledger
 from replicatord.log.reading import lines_backwards, lines_before, parse_line
 from replicatord.log.replication import ReplicationLog
 from replicatord.media.names import split_stem
@@ -23,7 +20,6 @@ from replicatord.model.settings import Trip
 from replicatord.page.kept import Kept
 from tests.cli_ground import Ground, make_ground, take
 
-Answer = TypeVar("Answer")
 TRIP = Trip(name="Outer Skerries", first=date(2019, 3, 30), last=date(2019, 4, 2))
 
 
@@ -44,16 +40,6 @@ def ground(tmp_path: Path) -> Ground:
         for name, at in {**times, "D2": times["D"]}.items():
             ledger._db.execute("UPDATE frame SET captured = ? WHERE stem = ?", (at, name.encode()))
     return ground
-
-
-@dataclass(frozen=True)
-class Asking:
-    """Asks a ledger that is open here."""
-
-    ledger: Ledger
-
-    def __call__(self, question: Callable[[Ledger], Answer]) -> Answer:
-        return question(self.ledger)
 
 
 def test_months_are_counted_as_frames_are_filed_and_a_picture_once(ground: Ground) -> None:
