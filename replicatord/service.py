@@ -16,6 +16,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from datetime import timedelta
 from typing import Final
 
@@ -210,7 +211,8 @@ class _Service:
             self._page = page = None
         if page is None and port is not None:
             self._page = _new_page(self._studio, port, moving=lambda: self._moving, say=self._say)
-            self._page.start()
+            with suppress(RuntimeError):  # no thread can be had just now: the next turn tries again
+                self._page.start()
 
     def _keep_watching(self) -> None:
         """Wake lanes when a disk came or went, and set the watch anew where it is not what it should be."""

@@ -93,7 +93,7 @@ class _Page:
         def answered(request: Request) -> Response:
             try:
                 return view(request)
-            except (AppError, OSError) as exc:
+            except (AppError, OSError, RuntimeError) as exc:  # the last: no thread, or no more ledger
                 return self._sorry(503, "That cannot be shown just now", str(exc))
 
         return answered

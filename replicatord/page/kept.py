@@ -47,8 +47,13 @@ class Kept(Generic[Made]):
     def _begin_if_old(self) -> None:
         age_s = time.monotonic() - self._at_s
         if not self._is_making and age_s > max(_FRESH_S, _SHARE * self._took_s):
-            self._is_making = True
-            threading.Thread(target=self._renew, name="page facts", daemon=True).start()
+            thread = threading.Thread(target=self._renew, name="page facts", daemon=True)
+            try:
+                thread.start()  # it waits for the lock that is held here
+            except RuntimeError as exc:  # no thread can be had just now
+                self._failure = exc
+            else:
+                self._is_making = True
 
     def _renew(self) -> None:
         began_s = time.monotonic()
