@@ -15,7 +15,8 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from datetime import timedelta
 from typing import Final
 
@@ -23,6 +24,7 @@ import structlog
 
 from replicatord.config import SettingsProblems, describe_changes, parse_settings, read_settings
 from replicatord.config.cut import is_cut_of
+from replicatord.config.units import clock_words
 from replicatord.copying.checking import CheckAsk
 from replicatord.drives.kernel import read_mounts
 from replicatord.drives.mounts import MountWatch
@@ -32,17 +34,21 @@ from replicatord.duties.clock import Clock
 from replicatord.duties.coverage import reckon_coverage
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
+from replicatord.duties.outlook import reckon_outlook
 from replicatord.duties.places import PlaceTeller
 from replicatord.duties.plan_mark import LOOKED
 from replicatord.duties.rehearsals import FRAMES, is_due, take_asked
 from replicatord.duties.releases import RELEASE, release
 from replicatord.duties.requests import take_request
+from replicatord.duties.revisit import tell_month
 from replicatord.duties.surveys import take_asked_survey
 from replicatord.duties.visits import tell_visits
 from replicatord.errors import AppError, LedgerError, SettingsError
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import utc_text
 from replicatord.model.settings import Settings
+from replicatord.page.ground import Ground, Moving
+from replicatord.page.serving import PageServer
 from replicatord.previews.maker import PreviewMaker
 from replicatord.rules.hours import is_within
 from replicatord.studio import Studio
@@ -51,6 +57,7 @@ from replicatord.watching.observer import Watch
 from replicatord.watching.settings_file import CUT_SHORT, NewText, SettingsFile, Trouble
 
 _TICK_S: Final = 0.5  # the main loop's turn: health, loads, signals
+_REST_TICK_S: Final = 1.0  # the same while nothing happens: an hour of turns costs some seconds of processor
 _FIXITY_S: Final = 600  # how often it is looked whether copies are due to be read again
 _COVERAGE_S: Final = 300.0  # how often the 3-2-1 rule is judged over all frames, for `status`
 _BOARD_S: Final = 2.0  # how often the text about the drives is looked at
@@ -73,7 +80,7 @@ class _Service:
         text = _read_text(self._file, settings_path)
         settings = parse_settings(text, file=settings_path)
         self._notifier = Notifier(dict(os.environ))
-        self._studio = Studio(settings)
+        self._studio = Studio(settings, has_quiet_hours=True)
         try:
             self._refuse_cut(text)
         except BaseException:
@@ -94,6 +101,11 @@ class _Service:
         self._previews = PreviewMaker(self._studio.context, is_calm=self._studio.is_calm)
         self._board = ""  # the text about the drives that is in its file
         self._board_mark = (0, 0.0)  # how much the ledger had changed when that was made, and when it was
+        # The settings, and how often the ledger had changed, when the 3-2-1 rule was last judged.
+        self._covered_mark: tuple[Settings, int] | None = None
+        self._is_quiet = False  # quiet hours, as last told
+        self._moving: tuple[Moving, ...] = ()  # the drives as they were told last; the page shows them
+        self._page: PageServer | None = None
         self._is_watch_due = False  # to be looked at: it may not be what it should be
         self._is_moved = False  # a source is another folder by now than the one that is watched
 
@@ -111,6 +123,7 @@ class _Service:
         self._set_clock()
         self._tell_visits()
         self._clock.start()
+        self._keep_page()
         self._tell_unwatched()
         self._notifier.send("READY=1", f"MAINPID={os.getpid()}")
         log = studio.context.settings.log
@@ -133,6 +146,7 @@ class _Service:
             self._file.look_anew()
         self._look_at_settings()
         self._keep_time()
+        self._keep_quiet()
         self._keep_watching()
         if not self._has_looked and studio.looker.wait_idle(0):
             self._has_looked = True
@@ -144,6 +158,7 @@ class _Service:
             self._told_mark = mark
         studio.note_silence()
         studio.tell_untold()
+        self._keep_page()
         self._take_asked_check()
         self._take_release()
         self._take_asked_rehearsal()
@@ -180,6 +195,7 @@ class _Service:
                 speeds[drive.name] = self._speeds.note(drive.name, done_bytes=done, now_s=now_s)
             else:
                 self._speeds.forget(drive.name)
+        self._moving = tuple(Moving(drive=drive, bytes_per_s=speeds.get(drive.name)) for drive in drives)
         now = board_text(drives, speeds)
         if now != self._board:
             self._board = now
@@ -189,6 +205,17 @@ class _Service:
         """Leave the text about the drives as they are without a service: nothing is copied to them any more."""
         text = UNKNOWN_TEXT if drives is None else board_text(drives, {})
         write_board(self._studio.context.settings.log, text)
+
+    def _keep_page(self) -> None:
+        """Serve the page as the settings say; nothing of it may hold up what matters."""
+        port, page = self._studio.context.settings.page_port, self._page
+        if page is not None and (page.port != port or not page.is_alive()):
+            page.leave()
+            self._page = page = None
+        if page is None and port is not None:
+            self._page = _new_page(self._studio, port, moving=lambda: self._moving, say=self._say)
+            with suppress(RuntimeError):  # no thread can be had just now: the next turn tries again
+                self._page.start()
 
     def _keep_watching(self) -> None:
         """Wake lanes when a disk came or went, and set the watch anew where it is not what it should be."""
@@ -231,6 +258,19 @@ class _Service:
         for job, reason in self._clock.take_troubles():
             self._say("job_failed", {"level": "error", "job": job, "reason": reason})
 
+    def _keep_quiet(self) -> None:
+        """Say when quiet hours begin and are over, and have all lanes go on then."""
+        is_quiet, hours = self._studio.is_quiet_hour(), self._studio.context.settings.quiet_hours
+        if is_quiet == self._is_quiet:
+            return
+        self._is_quiet = is_quiet
+        if is_quiet and hours is not None:
+            self._say("quiet_hours_begun", {"until": clock_words(hours[1])})
+        else:
+            self._say("quiet_hours_over", {})
+            for lane in self._studio.lanes.values():
+                lane.wake()
+
     def _is_stop_wanted(self) -> bool:
         return signal.SIGTERM in self._wanted or signal.SIGINT in self._wanted
 
@@ -240,6 +280,8 @@ class _Service:
         if failure:
             console.error("service_failed", reason=failure)
         self._clock.stop()
+        if self._page is not None:
+            self._page.stop()
         self._file.stop()
         self._watch.stop()
         self._mounts.close()
@@ -263,9 +305,10 @@ class _Service:
         self._clock.every(settings.rescan_every_s, self._rescan, name="rescan")
         self._clock.every(settings.rescan_every_s, self._look_at_watch, name="watch")
         self._clock.every(3600, self._tell_visits, name="visits")
-        self._clock.every(_COVERAGE_S, lambda: reckon_coverage(self._studio.context), name="coverage")
+        self._clock.every(_COVERAGE_S, self._reckon_coverage, name="coverage")
         self._clock.every(_FIXITY_S, self._check_fixity, name="fixity")
         self._clock.every(3600, self._rehearse_if_due, name="rehearsal")
+        self._clock.every(3600, lambda: tell_month(self._studio.context), name="revisit")
         self._clock.every(3600, self._keep_previews, name="previews")
         # Ages are counted in days; once an hour is early enough for any midnight and any suspend.
         self._clock.every(3600, self._studio.planner.ask, name="replan")
@@ -276,6 +319,15 @@ class _Service:
             self._say("previews_not_made", {"level": "error", "reason": "their thread had died"})
             self._previews = PreviewMaker(self._studio.context, is_calm=self._studio.is_calm)
             self._previews.start()
+
+    def _reckon_coverage(self) -> None:
+        """Judge the 3-2-1 rule, which goes through all frames, if anything changed since that was last done."""
+        context = self._studio.context
+        settings, changes = context.settings, context.desk.look(lambda l: l.changes_made())
+        if self._covered_mark != (settings, changes):
+            # What else changed meanwhile makes the next time judge again.
+            ours = reckon_coverage(context) + reckon_outlook(context)
+            self._covered_mark = (settings, changes + ours)
 
     def _check_fixity(self) -> None:
         """Have drives checked in the hours for it; whatever is due then is read, oldest first."""
@@ -296,7 +348,7 @@ class _Service:
         """Bring some frames back once a month, in the hours for reading drives."""
         context = self._studio.context
         check = context.settings.fixity_check
-        if check is None or not is_within(check.between, context.now()):
+        if check is None or not is_within(check.between, context.now()) or self._studio.is_quiet_hour():
             return
         if self._studio.desk.look(lambda l: is_due(l, context.now())):
             self._rehearse(FRAMES)
@@ -344,8 +396,10 @@ class _Service:
 
     def _turn_s(self) -> float:
         """How long the next turn may wait."""
+        is_at_rest = self._has_looked and not self._studio.is_visiting()
+        tick_s = _REST_TICK_S if is_at_rest and self._studio.change_mark() == self._told_mark else _TICK_S
         next_look_s = self._file.next_look_s()
-        return _TICK_S if next_look_s is None else min(max(next_look_s - time.monotonic(), 0.0), _TICK_S)
+        return tick_s if next_look_s is None else min(max(next_look_s - time.monotonic(), 0.0), tick_s)
 
     def _look_at_settings(self) -> None:
         """Take the settings when their file was saved anew and is whole."""
@@ -410,6 +464,25 @@ class _Service:
 
     def _say(self, event: str, fields: Mapping[str, object]) -> None:
         self._studio.desk.ask(lambda l: self._studio.context.say(l, event, fields))
+
+
+def _new_page(
+    studio: Studio,
+    port: int,
+    *,
+    moving: Callable[[], Sequence[Moving]],
+    say: Callable[[str, Mapping[str, object]], None],
+) -> PageServer:
+    """Make what serves the page."""
+    ground = Ground(
+        settings=lambda: studio.context.settings,
+        write=studio.desk.ask,
+        now=studio.context.now,
+        port=port,
+        running=os.getpid(),
+        moving=moving,
+    )
+    return PageServer(ground, lambda fields: say("page_not_served", fields))
 
 
 def _read_text(file: SettingsFile, path: str) -> bytes:

@@ -5,16 +5,16 @@ May not ask anything, and may not change the name or meaning of a field that was
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from datetime import date
 
 from replicatord.cli.status_coverage import coverage_fields
-from replicatord.cli.status_facts import DriveStatus, LoadStatus, ShelfStatus, Status
 from replicatord.duties.places import pretenders
+from replicatord.duties.status_facts import DriveStatus, LoadStatus, ShelfStatus, Status
 from replicatord.ledger.loads import LoadState
 from replicatord.log.times import path_fields, utc_text
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Settings
+from replicatord.rules.hours import is_within
 
 _NAMES = {
     PlacementState.HELD: "verified",
@@ -30,6 +30,9 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
         "studio": settings.studio,
         "running": status.running is not None,
         "pid": status.running if status.running and status.running > 0 else None,
+        "quiet_hour": status.running is not None
+        and settings.quiet_hours is not None
+        and is_within(settings.quiet_hours, status.now),
         "files": status.files,
         "frames": status.frames,
         "settings_trouble": status.settings_trouble,
@@ -45,7 +48,7 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
         "only_in_studio": _fire_fields(status),
         # null unless asked for with -v
         "three_two_one": None if status.covered is None else coverage_fields(status.covered),
-        "three_two_one_last": None if status.last_covered is None else asdict(status.last_covered),
+        "three_two_one_last": _last_fields(status),
         "troubles": [
             {"drive": t.bay, "trouble": t.trouble, "files": t.files, **path_fields("path", t.path)}
             for t in status.troubles
@@ -125,9 +128,10 @@ def _fire_fields(status: Status) -> dict[str, object] | None:
         return None
     fire = status.fire
     return {
-        "frames": fire.risk.frames,
-        "files": fire.risk.files,
-        "bytes": fire.risk.size_bytes,
+        "frames": fire.risk.found.frames,
+        "files": fire.risk.found.files,
+        "bytes": fire.risk.found.size_bytes,
+        "as_of": fire.risk.as_of or None,
         "elsewhere": list(fire.elsewhere),
         "visiting": list(fire.visiting),
     }
@@ -150,3 +154,8 @@ def _load_fields(status: LoadStatus) -> dict[str, object]:
         "verified": verdict.verified if verdict else None,
         "waiting": verdict.waiting if verdict else None,
     }
+
+
+def _last_fields(status: Status) -> dict[str, str] | None:
+    last = status.last_covered
+    return None if last is None else {"at": last.at, "text": last.text}

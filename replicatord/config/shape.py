@@ -20,7 +20,7 @@ from replicatord.config.layout import WORDS
 from replicatord.media.names import FORMAT_ALIASES, FORMATS
 from replicatord.model.copies import Medium
 from replicatord.model.frames import Kind
-from replicatord.model.settings import DigestAlgorithm, Layout
+from replicatord.model.settings import PAGE_PORT, DigestAlgorithm, Layout
 
 if typing.TYPE_CHECKING:
     from collections.abc import Callable
@@ -70,9 +70,12 @@ Duration = Annotated[float, _DURATION]
 Share = Annotated[float, Read(values.as_share, pattern=values.SHARE_PATTERN)]
 Size = Annotated[int, Read(values.as_size, pattern=units.SIZE_PATTERN)]
 RotateSize = Annotated[int, Read(values.as_log_rotate, pattern=units.SIZE_PATTERN)]
+Rate = Annotated[int, Read(values.as_limit, pattern=units.SIZE_PATTERN)]
+MemorySize = Annotated[int, Read(values.as_memory, pattern=units.SIZE_PATTERN)]
 Day = Annotated[date, Read(values.as_day, pattern=units.DAY_PATTERN)]
 Flag = Annotated[bool, Read(values.as_flag, type_="boolean")]
 Copies = Annotated[int, Read(values.as_copies, type_="integer", minimum=1, maximum=values.COPIES_MAX)]
+Port = Annotated[int, Read(values.as_port, type_="integer", minimum=values.PORT_MIN, maximum=values.PORT_MAX)]
 MediumName = Annotated[Medium, Read(values.as_medium, enum=[medium.value for medium in Medium])]
 DigestName = Annotated[DigestAlgorithm, Read(values.as_digest, enum=[each.value for each in DigestAlgorithm])]
 KindName = Annotated[Kind, Read(values.as_kind, enum=list(KINDS))]
@@ -237,6 +240,15 @@ class FixityShape(Shape):
     )
 
 
+class LimitRateShape(Shape):
+    """How fast each drive is copied to at most."""
+
+    to: Rate = Field(description="How much is copied to each drive in a second at most, as 40MB.")
+    between: MaybeHours = Field(
+        default=None, description='In which hours, as "09:00-18:00"; may pass midnight. Always when left out.'
+    )
+
+
 class HoldShape(Shape):
     """When replacing stops, because too much of a source changes at once."""
 
@@ -248,6 +260,13 @@ class PreviewsShape(Shape):
     """Small pictures of frames, kept beside the ledger."""
 
     limit: Size = Field(description="The room that they may take, as 2GB. 0GB: none are made.")
+
+
+class PageShape(Shape):
+    """The page that the service shows in a browser of this machine."""
+
+    port: Port = Field(default=PAGE_PORT, description=f"On 127.0.0.1; {PAGE_PORT} when left out.")
+    serve: Flag = Field(default=True, description="false for no page.")
 
 
 def _named(what: str) -> dict[str, Any]:
@@ -312,8 +331,29 @@ class FileShape(Shape):
     rescan_every: Duration = Field(
         default=3600.0, description="How often sources are looked through wholly; 1h when left out."
     )
+    page: Annotated[PageShape | None, Given()] = Field(
+        default=None,
+        description=f"The page that `run` serves on this machine; on port {PAGE_PORT} when left out.",
+    )
+    revisit_every: Duration = Field(
+        default=31 * 86_400.0,
+        description="How often a month that nobody looked through for long is proposed; 31d when left out.",
+    )
     log_rotate: RotateSize = Field(
         default=64_000_000, description="The log begins a new file at this size; 64MB when left out."
+    )
+    limit_rate: Annotated[LimitRateShape | None, Given()] = Field(
+        default=None,
+        description="How fast each drive is copied to at most; as fast as it goes when left out.",
+    )
+    quiet_hours: MaybeHours = Field(
+        default=None,
+        description='Hours in which no drive is copied to, checked or surveyed, as "12:00-14:00"; may pass midnight. '
+        "New frames are seen and wait.",
+    )
+    memory: MemorySize = Field(
+        default=128_000_000,
+        description="The memory for the buffers of copying, over all drives; 128MB when left out.",
     )
     never_take: list[FilePattern] = Field(
         default=list(NEVER_TAKEN),

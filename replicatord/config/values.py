@@ -42,6 +42,8 @@ SHARE_PATTERN: Final = "^([0-9]{1,3})%$"
 SHARE_EXPECTED: Final = "a share from 1% to 100%"
 _WHOLE_PERCENT: Final = 100
 COPIES_MAX: Final = 100
+MEMORY_MIN_BYTES: Final = 16_000_000  # below this the buffers of a few drives are too small to be quick
+PORT_MIN, PORT_MAX = 1024, 65_535  # those below want root (RFC 6335, 6: system ports)
 LOG_ROTATE_MIN_BYTES: Final = 1_000_000  # below this there would be a new file every few hundred frames
 
 # What YAML 1.1 read as true and false (type/bool, yaml.org), and YAML 1.2 and people do not.
@@ -104,6 +106,11 @@ def as_copies(value: object) -> int:
     return _whole(value, 1, COPIES_MAX)
 
 
+def as_port(value: object) -> int:
+    """Give the number of a port that needs no root."""
+    return _whole(value, PORT_MIN, PORT_MAX)
+
+
 def as_share(value: object) -> float:
     """Give a share of a whole, above 0 and at most 1, from "20%"."""
     text = _text(value, SHARE_EXPECTED)
@@ -131,6 +138,14 @@ def as_log_rotate(value: object) -> int:
     size_bytes = as_size(value)
     if size_bytes < LOG_ROTATE_MIN_BYTES:
         raise wrong(value, f"at least {units.words_for_size(LOG_ROTATE_MIN_BYTES)}")
+    return size_bytes
+
+
+def as_memory(value: object) -> int:
+    """Give bytes, enough for the buffers of some drives."""
+    size_bytes = as_size(value)
+    if size_bytes < MEMORY_MIN_BYTES:
+        raise wrong(value, f"at least {units.words_for_size(MEMORY_MIN_BYTES)}")
     return size_bytes
 
 

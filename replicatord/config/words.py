@@ -15,7 +15,7 @@ from replicatord.model.frames import Kind
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from replicatord.model.settings import Drive, FixityCheck, HoldWhen, Only, Source, Trip
+    from replicatord.model.settings import Drive, FixityCheck, HoldWhen, LimitRate, Only, Source, Trip
 
 _KINDS: Final = MappingProxyType(
     {
@@ -107,6 +107,14 @@ def fixity_words(check: FixityCheck | None) -> str:
     return f"every {words_for_duration(check.every_s)}{hours}"
 
 
+def rate_words(limit: LimitRate | None) -> str:
+    """Say how fast each drive is copied to at most."""
+    if limit is None:
+        return "as fast as it goes"
+    hours = f", {words_for_hours(limit.between)}" if limit.between else ""
+    return f"at most {words_for_size(limit.bytes_per_s)} a second{hours}"
+
+
 def hold_words(hold: HoldWhen) -> str:
     """Say when replacing stops."""
     return f"{hold.share:.0%} of a source's files change within {words_for_duration(hold.within_s)}"
@@ -122,6 +130,11 @@ def earlier_words(keep_s: float | None) -> str:
 def previews_words(limit_bytes: int) -> str:
     """Say how much room previews may take."""
     return f"up to {words_for_size(limit_bytes)}" if limit_bytes else "none"
+
+
+def page_words(port: int | None) -> str:
+    """Say where the page is served."""
+    return "not served" if port is None else f"http://127.0.0.1:{port}"
 
 
 def _conditions(only: Only) -> Sequence[str]:

@@ -27,6 +27,7 @@ from replicatord.ledger.outlook import Outlook
 from replicatord.ledger.previews import Previews
 from replicatord.ledger.restoring import Restoring
 from replicatord.ledger.seen import Seen
+from replicatord.ledger.sheets import Sheets
 from replicatord.ledger.shelving import LedgerView
 from replicatord.ledger.spare import make_spare
 from replicatord.ledger.surveys import Surveys
@@ -60,6 +61,7 @@ class Ledger:
         self.grounds = GroundTable(connection)
         self.surveys = Surveys(connection)
         self.previews = Previews(connection)
+        self.sheets = Sheets(connection)
 
     def shelf_view(self, settings: Settings) -> LedgerView:
         """Give a view of the drives of each shelf, to be used up within one transaction."""

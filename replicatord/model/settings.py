@@ -27,6 +27,10 @@ PRETEND_MARK: Final = "pretend:"  # before the name of one that is only pretende
 SEEN_MARK: Final = "seen:"  # of a disk that says nothing of itself: good until it is plugged in again
 CARD_MARK: Final = "#"  # between the name of a source of cards and the number of one card in it: "sd#17"
 
+PAGE_PORT: Final = (
+    28417  # in no registry of ports that this was held against, and below those lent out by Linux
+)
+
 SURVEY_MARK: Final = "survey:"  # before the name of a drive or medium, as the source of what was found on it
 
 
@@ -127,6 +131,14 @@ class FixityCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LimitRate:
+    """How fast each drive is copied to at most, and in which hours of the day that holds."""
+
+    bytes_per_s: int
+    between: tuple[int, int] | None  # minutes after local midnight: from, until; None: always
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HoldWhen:
     """When so many files of a source change at once that it looks like an accident or malware."""
 
@@ -157,10 +169,16 @@ class Settings:
     settle_s: float = 2.0  # unchanged this long counts as settled, where nothing tells that it was closed
     load_ends_after_s: float = 60.0
     rescan_every_s: float = 3600.0
+    page_port: int | None = PAGE_PORT  # on 127.0.0.1; None: no page is served
+    revisit_every_s: float = 31 * 86_400.0  # how often a month is proposed to be looked through
     log_rotate_bytes: int = 64_000_000
     previews_limit_bytes: int = (
         2_000_000_000  # the room that previews may take beside the ledger; 0: none are made
     )
+    limit_rate: LimitRate | None = None
+    # Minutes after local midnight: from, until. Drives are left alone then.
+    quiet_hours: tuple[int, int] | None = None
+    memory_bytes: int = 128_000_000  # for the buffers of copying, over all drives
     never_taken: tuple[str, ...] = field(default=())  # fnmatch patterns on names of files and folders
     shelves: Mapping[str, tuple[str, ...]] = field(
         init=False

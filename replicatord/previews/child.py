@@ -15,7 +15,7 @@ import sys
 from contextlib import suppress
 from typing import Final
 
-from replicatord.drives.kernel import cached_pages, set_reading_idle
+from replicatord.drives.kernel import cached_pages, set_background
 from replicatord.previews.limits import (
     ANSWER,
     MEMORY_BYTES,
@@ -43,8 +43,8 @@ def main() -> None:
     if os.getppid() != parent:
         return  # it was gone before that was asked for
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # of a terminal: the parent ends this
-    os.nice(_NICEST)
-    set_reading_idle(is_idle=True)
+    set_background()
+    os.setpriority(os.PRIO_PROCESS, 0, _NICEST)
     from replicatord.previews import making  # noqa: PLC0415, F401  before the limits: it is large
 
     limit_the_rest()

@@ -87,7 +87,7 @@ class _View:
     """What decides whether there is something to do."""
 
     newest: int
-    here: frozenset[str]
+    here: frozenset[str]  # drives that may be read
     limit_bytes: int
 
 
@@ -169,7 +169,11 @@ class PreviewMaker(threading.Thread):
     def _view(self, ledger: Ledger) -> _View:
         return _View(
             newest=ledger.previews.newest_wanted(),
-            here=frozenset(bay.name for bay in ledger.bays.all() if bay.state in ("here", "full")),
+            here=frozenset(
+                bay.name
+                for bay in ledger.bays.all()
+                if bay.state in ("here", "full") and not self._context.is_quiet()
+            ),
             limit_bytes=self._context.settings.previews_limit_bytes,
         )
 
@@ -258,6 +262,8 @@ class PreviewMaker(threading.Thread):
         """Give the places of a content that may be asked. Raises StoppedError."""
         for place in places(self._context, job.sources, lambda: job.drives):
             name = place.bay or place.source
+            if place.bay and self._context.is_quiet():
+                return  # drives are left alone, and come after all else
             if name not in self._silent and (not place.bay or self._is_that_drive(place)):
                 yield place
 

@@ -48,6 +48,7 @@ def test_the_summary_of_the_example() -> None:
         "Nothing more is replaced, until a person says so, when 20% of a source's files change within 1 hour.",
         "Earlier versions are kept for ever.",
         "Previews of frames are kept beside the ledger: up to 2 GB.",
+        "The page is http://127.0.0.1:28417, for this machine alone.",
         "Content is known by its sha256 digest.",
         (
             "The ledger is /var/lib/replicatord/ledger.sqlite, "
