@@ -22,6 +22,7 @@ from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.ledger.outlook import AtRisk, Refused
+from replicatord.ledger.telling import Undelivered
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Drive, Settings
 from replicatord.model.unread import Unread
@@ -128,6 +129,7 @@ class Status:
     set_aside: int
     settings_trouble: str
     rehearsal: LastRehearsal | None  # how frames last came back that were asked for at random
+    undelivered: tuple[Undelivered, ...]  # messages that their targets did not take
     held: tuple[str, ...]  # sources of which nothing is replaced until a person says so
     log_trouble: str
     loads: tuple[LoadStatus, ...]
@@ -162,6 +164,7 @@ def read_status(
         set_aside=ledger.outlook.set_aside(),
         settings_trouble=ledger.get_meta("settings_trouble"),
         rehearsal=read_last(ledger),
+        undelivered=tuple(each for each in ledger.telling.undelivered() if each.reason),
         held=tuple(sorted(ledger.holds.held())),
         log_trouble=_log_trouble(ledger, settings),
         loads=_loads(ledger, settings, bays),

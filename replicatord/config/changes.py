@@ -17,6 +17,7 @@ from replicatord.config.words import (
     joined,
     only_words,
     source_words,
+    tell_words,
     trip_words,
 )
 
@@ -50,6 +51,8 @@ def _single_values(old: Settings, new: Settings) -> Iterator[str]:
     for name, value in after.items():
         if value != before[name]:
             yield f"{name}: now {value}, was {before[name]}"
+    if old.tell != new.tell and before["tell"] == after["tell"]:
+        yield "tell: another address"  # which is not shown: it may be secret
 
 
 def _said(settings: Settings) -> dict[str, str]:
@@ -62,6 +65,7 @@ def _said(settings: Settings) -> dict[str, str]:
         "keep_free": words_for_size(settings.keep_free_bytes),
         "fixity_check": fixity_words(settings.fixity_check),
         "hold_when": hold_words(settings.hold_when),
+        "tell": tell_words(settings.tell),
         "keep_earlier": earlier_words(settings.keep_earlier_s),
         "settle": words_for_duration(settings.settle_s),
         "load_ends_after": words_for_duration(settings.load_ends_after_s),

@@ -21,6 +21,7 @@ from replicatord.config.words import (
     joined,
     only_words,
     source_words,
+    tell_words,
     trip_words,
 )
 from replicatord.model.copies import Medium
@@ -72,6 +73,8 @@ def _facts(settings: Settings) -> Iterator[str]:
     if settings.fixity_check:
         yield f"Copies are read again {fixity_words(settings.fixity_check)}."
     yield f"Nothing more is replaced, until a person says so, when {hold_words(settings.hold_when)}."
+    if settings.tell:
+        yield f"When something is wrong, a message goes to {tell_words(settings.tell)}."
     yield f"Earlier versions are kept {earlier_words(settings.keep_earlier_s)}."
     yield f"Content is known by its {settings.digest.value} digest."
     yield f"The ledger is {settings.ledger}, the log is {settings.log}."

@@ -29,6 +29,7 @@ from replicatord.ledger.seen import Seen
 from replicatord.ledger.shelving import LedgerView
 from replicatord.ledger.spare import make_spare
 from replicatord.ledger.surveys import Surveys
+from replicatord.ledger.telling import Telling
 from replicatord.ledger.unread import UnreadPaths
 from replicatord.ledger.wishes import Wishes
 from replicatord.model.settings import DigestAlgorithm, Settings
@@ -58,6 +59,7 @@ class Ledger:
         self.unread = UnreadPaths(connection)
         self.grounds = GroundTable(connection)
         self.surveys = Surveys(connection)
+        self.telling = Telling(connection)
 
     def shelf_view(self, settings: Settings) -> LedgerView:
         """Give a view of the drives of each shelf, to be used up within one transaction."""

@@ -49,6 +49,9 @@ _NOTHING_IS_PROVED: Final = (
     f"DELETE FROM placement WHERE state = {PlacementState.UNASKED.value} AND copy IS NULL",
     "UPDATE folder SET as_known = NULL",
     "DELETE FROM meta WHERE key IN ('planned_for', 'coverage')",
+    *(
+        f"DELETE FROM {table}" for table in ("delivery", "message", "news")
+    ),  # nobody is told what others may have put in
 )
 
 

@@ -1,0 +1,326 @@
+"""Being told: the real service, a real mail server and a real webhook on loopback."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import sqlite3
+import time
+from collections.abc import Iterator, Mapping
+from datetime import timedelta
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+from tests.faults import deaths
+from tests.faults.clock.setting import WallClock, build_clock, why_no_clock
+from tests.mailbox import SECRET, Hook, MailServer, free_port, mail_server, plain_text, webhook
+from tests.studio import NAME, TIERS, Studio, new_studio, running, until
+
+_BOTH: Final = ("curlew", "dunlin")
+_VARIABLE: Final = "REPLICATORD_TEST_TARGET"
+_SOON_S: Final = 60.0  # it is gathered for ten seconds, and a process that sends takes one
+_STOP_S: Final = 10.0
+
+
+@pytest.fixture
+def mail() -> Iterator[MailServer]:
+    with mail_server() as server:
+        yield server
+
+
+@pytest.fixture
+def hook() -> Iterator[Hook]:
+    with webhook() as server:
+        yield server
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Studio:
+    return new_studio(tmp_path, drives=_BOTH, tiers=TIERS.split("  best:")[0])
+
+
+def tell(studio: Studio, *targets: str, at_most: int = 12) -> None:
+    """Write settings that tell some targets."""
+    listed = "".join(f'    - {target if target.startswith("{") else json.dumps(target)}\n' for target in targets)
+    studio.more = f"tell:\n  at_most: {at_most}\n  to:\n{listed}"
+    studio.write_settings()
+
+
+def everything_written(studio: Studio) -> bytes:
+    """Give all that the program has written anywhere but into its settings: ledger, log, notes, drives, its words."""
+    places = [studio.log.parent, *studio.drives.values()]
+    files = [path for place in places for path in sorted(place.rglob("*")) if path.is_file()]
+    said = studio.folder / "said.txt"
+    return b"".join(path.read_bytes() for path in [*files, *([said] if said.exists() else [])])
+
+
+def assert_secret_is_kept(studio: Studio, more: Mapping[str, str] | None = None) -> None:
+    """Check that no command says it either, and that looking for it would find it."""
+    assert SECRET.encode() not in everything_written(studio)
+    for words in (
+        *(["status"], ["status", "--json"], ["check-config"], ["check-config", "--json"], ["log"], ["tell"]),
+        *(["plan"], ["log", "--json"], ["tell", "--try"]),
+    ):
+        done = studio.ask(*words, more=more)
+        assert done.stdout + done.stderr
+        assert SECRET not in done.stdout + done.stderr, words
+    assert SECRET.encode() in studio.settings.read_bytes() + json.dumps(dict(more or {})).encode()
+
+
+def rot(path: Path) -> None:
+    """Change one bit, with size and time as they were, as a medium does."""
+    at = path.stat()
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+    os.utime(path, ns=(at.st_atime_ns, at.st_mtime_ns))
+
+
+def copy_frames(studio: Studio, files: int) -> list[Path]:
+    """Have small frames copied to both drives, and give those on curlew."""
+    chance = random.Random(5)
+    (studio.cards / "shore").mkdir()
+    for number in range(files):
+        (studio.cards / "shore" / f"TIDE{number:04d}.DNG").write_bytes(chance.randbytes(500))
+    done = studio.once()
+    assert done.status == 0, done.said
+    return sorted(path for path in studio.drives["curlew"].rglob("*.DNG") if ".replicatord" not in path.parts)
+
+
+def test_a_thousand_bad_copies_make_one_mail(studio: Studio, mail: MailServer) -> None:
+    tell(studio, mail.address)
+    found = copy_frames(studio, 1_000)
+    with running(studio) as service:
+        for path in found:
+            rot(path)
+        studio.ask("fixity", "curlew", "--all", within_s=120.0)
+        assert len(studio.lines("fixity_check_failed", drive="curlew")) == 1_000
+        until(lambda: mail.mails, within_s=_SOON_S)
+        # Healing goes on meanwhile; it is no news at once.
+        until(lambda: len(studio.lines("copy_set_aside")) == 1_000, within_s=120.0)
+        (one,) = mail.mails
+        text = plain_text(one)
+        assert one["Subject"] == f"{NAME}: 1,000 copies on curlew are bad"
+        assert one["To"] == f"{SECRET}@tidewrack.example"
+        assert NAME in text
+        assert "  and 988 more" in text
+        assert sum(": damaged" in line for line in text.splitlines()) == 12
+        assert "replicatord log --problems" in text
+        service.stop()
+        assert len(mail.mails) == 1
+    assert_secret_is_kept(studio)
+    assert json.loads(studio.ask("status", "--json").stdout)["needs_you"]
+
+
+def test_a_broken_settings_file_is_told_to_a_webhook_whose_address_is_in_the_environment(
+    studio: Studio, hook: Hook
+) -> None:
+    tell(studio, f"{{environment: {_VARIABLE}}}")
+    more = {_VARIABLE: hook.address}
+    with running(studio, more) as service:
+        whole = studio.settings.read_text()
+        studio.settings.write_text(whole.replace("digest", "digest") + "nonsense: 1\n")
+        service.wait_line("settings_broken")
+        until(lambda: hook.calls, within_s=_SOON_S)
+        assert hook.titles == [f"{NAME}: the settings file is broken"]
+        assert "nonsense" in str(hook.calls[0]["message"])
+        assert "replicatord check-config" in str(hook.calls[0]["message"])
+        # Commands know, meanwhile, by whom it is told, and the rest of the settings in force.
+        assert f"environment {_VARIABLE}" in studio.ask("tell", more=more).stdout
+        studio.settings.write_text(whole)
+        service.wait_line("settings_read")
+        done = studio.ask("tell", "--try")  # the service has the address, this command has not
+        assert done.returncode == 0, done.stdout + done.stderr
+        assert hook.titles[-1] == f"{NAME}: a trial"
+        service.stop()
+    assert_secret_is_kept(studio, more)
+
+
+def test_a_service_of_which_a_part_dies_says_so_and_the_next_start_says_so_too(
+    studio: Studio, hook: Hook
+) -> None:
+    tell(studio, hook.address)
+    folder = studio.folder / "faults"
+    with running(studio, deaths.asking_through(folder)) as service:
+        service.wait_line("service_started")
+        until(lambda: (folder / "hit").exists() or deaths.kill(folder, "Planner") or True)
+        (studio.cards / "a.jpg").write_bytes(b"wakes the planner")
+        studio.settings.write_text(studio.settings.read_text() + "# wakes all\n")
+        assert service.process.wait(timeout=30) == 1
+    until(lambda: hook.calls)
+    assert hook.titles == [f"{NAME}: the service failed"]
+    assert "planner" in str(hook.calls[0]["message"])
+    with running(studio) as service:
+        (after,) = [line for line in studio.lines("service_started") if line.get("after")]
+        assert "planner" in str(after["after"])
+        # The second message keeps a minute from the first.
+        until(lambda: len(hook.calls) == 2, within_s=120.0)
+        assert "started again: it had failed before" in str(hook.calls[1]["message"])
+        service.stop()
+
+
+def test_a_kill_between_the_line_and_its_delivery_loses_nothing(studio: Studio, hook: Hook) -> None:
+    tell(studio, hook.address)
+    hook.is_hanging = True
+    (victim,) = copy_frames(studio, 1)
+    with running(studio) as service:
+        rot(victim)
+        studio.ask("fixity", "curlew", "--all")
+        service.wait_line("fixity_check_failed")
+        until(lambda: hook.knocks, within_s=_SOON_S)  # it was begun, and hangs
+        service.process.kill()
+        service.process.wait()
+    hook.is_hanging = False
+    hook.release.set()
+    with running(studio) as service:
+        until(lambda: len(hook.calls) == 2, within_s=120.0)
+        service.stop()
+    assert hook.titles == [f"{NAME}: a copy on curlew is bad", f"{NAME}: the service failed"]
+    assert "without a word" in str(hook.calls[1]["message"])
+    with running(studio) as service:
+        service.wait_line("rescan_done")
+        assert studio.ask("tell").returncode == 0
+        service.stop()
+    assert len(hook.calls) == 2
+
+
+def test_a_server_that_hangs_holds_up_neither_copies_nor_the_stop_and_gets_it_later(
+    studio: Studio, hook: Hook, mail: MailServer
+) -> None:
+    tell(studio, hook.address, mail.address)
+    hook.is_hanging = True
+    with running(studio) as service:
+        studio.settings.write_text(studio.settings.read_text() + "nonsense: 1\n")
+        until(lambda: mail.mails and hook.knocks, within_s=_SOON_S)
+        (studio.cards / "boat.jpg").write_bytes(b"boat")
+        service.wait_copies("cards/boat.jpg", *_BOTH)
+        studio.write_settings()
+        assert service.stop() < _STOP_S
+    hook.is_hanging = False
+    hook.release.set()
+    with running(studio) as service:
+        until(lambda: hook.calls, within_s=_SOON_S)
+        service.stop()
+    assert len(mail.mails) == 1  # to the one that took it, it is not sent again
+
+
+def test_what_is_refused_is_told_once_shown_and_sent_when_it_is_taken_again(
+    studio: Studio, hook: Hook
+) -> None:
+    tell(studio, hook.address)
+    hook.status = 503
+    with running(studio) as service:
+        studio.settings.write_text(studio.settings.read_text() + "nonsense: 1\n")
+        line = service.wait_line("message_not_delivered")
+        assert line["reason"] == "it answered with HTTP status 503"
+        studio.write_settings()
+        service.wait_line("settings_read")
+        (need,) = [need for need in studio.needs() if "message" in need]
+        assert need.startswith("1 message could not be sent to target 1 (json): it answered with HTTP status 503")
+        done = studio.ask("tell")
+        assert done.returncode == 1
+        assert "HTTP status 503" in done.stdout
+        until(lambda: hook.knocks >= 2, within_s=_SOON_S)  # after half a minute
+        hook.status = 200
+        tell(studio, hook.address, at_most=11)  # other settings: whoever mended it need not wait
+        service.wait_line("messages_delivered_again")
+        assert not [need for need in studio.needs() if "message" in need]
+        service.stop()
+    assert len(studio.lines("message_not_delivered")) == 1
+    assert len(hook.calls) == 1
+    assert_secret_is_kept(studio)
+
+
+@pytest.mark.skipif(bool(why_no_clock()), reason=why_no_clock() or "-")
+def test_a_week_without_news_ends_in_a_summary(studio: Studio, mail: MailServer, tmp_path: Path) -> None:
+    tell(studio, mail.address)
+    copy_frames(studio, 3)
+    clock = WallClock(library=build_clock(tmp_path), file=tmp_path / "ahead")
+    with running(studio, clock.environment) as service:
+        service.wait_line("rescan_done")
+        for day in range(1, 10):
+            clock.set_ahead(timedelta(days=day).total_seconds() + _until_nine_s())
+            until(lambda n=day: len(studio.lines("clock_was_set")) >= n)  # type: ignore[misc]
+            if day <= 6:
+                until(lambda: _meta(studio, "tell:daily") > "")
+                assert not mail.mails, day
+        until(lambda: mail.mails, within_s=_SOON_S)
+        service.stop()
+    (one,) = mail.mails
+    text = plain_text(one)
+    assert one["Subject"] == f"{NAME}: all is well"
+    assert "nothing needs you" in text
+    assert "curlew: 3 files, 1.5 kB verified." in text
+
+
+def test_a_ledger_that_is_gone_is_told_once_a_day_however_often_the_service_starts(
+    studio: Studio, hook: Hook
+) -> None:
+    tell(studio, hook.address)
+    copy_frames(studio, 1)
+    (studio.log.parent / "ledger.sqlite").unlink()
+    for _ in range(3):
+        process = studio.start(service=True)
+        assert process.wait(timeout=60) == 2
+    assert hook.titles == [f"{NAME}: the ledger cannot be used"]
+    assert "replicatord rebuild" in str(hook.calls[0]["message"])
+
+
+def test_a_trial_tells_of_each_target_how_it_went(
+    studio: Studio, hook: Hook, mail: MailServer, tmp_path: Path
+) -> None:
+    credentials = tmp_path / "credentials"
+    credentials.mkdir()
+    (credentials / "webhook").write_text(hook.address + "\n")
+    nobody = f"json://127.0.0.1:{free_port()}/{SECRET}"
+    tell(studio, "{credential: webhook}", mail.address, nobody, "{environment: NOT_THERE}")
+    done = studio.ask("tell", "--try", more={"CREDENTIALS_DIRECTORY": str(credentials)})
+    assert done.returncode == 1, done.stderr
+    assert [line.strip() for line in done.stdout.splitlines()[1:5]] == [
+        "target 1 (credential webhook): taken",
+        "target 2 (mailto): taken",
+        "target 3 (json): PROBLEM: nothing answers there (connection refused)",
+        "target 4 (environment NOT_THERE): PROBLEM: the environment has no NOT_THERE",
+    ]
+    assert hook.titles == [f"{NAME}: a trial"]
+    assert [each["Subject"] for each in mail.mails] == [f"{NAME}: a trial"]
+    tell(studio, mail.address)
+    assert studio.ask("tell", "--try").returncode == 0
+
+
+def test_without_targets_a_trial_is_a_wrong_command(studio: Studio) -> None:
+    for words in (["tell"], ["tell", "--try"]):
+        done = studio.ask(*words)
+        assert done.returncode == 2
+        assert "`tell:`" in done.stderr
+
+
+def test_check_config_finds_a_bad_address_and_sends_nothing(studio: Studio, hook: Hook) -> None:
+    tell(studio, hook.address)
+    assert studio.ask("check-config").returncode == 0
+    tell(studio, hook.address, f"nosuch://{SECRET}", "{environment: NOT_THERE}")
+    done = studio.ask("check-config")
+    assert done.returncode == 2
+    assert "target 2 (nosuch): its address is none that apprise can send to" in done.stderr
+    assert json.loads(studio.ask("check-config", "--json").stdout)["ok"] is False
+    tell(studio, hook.address, "{environment: NOT_THERE}")
+    done = studio.ask("check-config")
+    assert done.returncode == 0
+    assert "target 2 (environment NOT_THERE) cannot be looked at here" in done.stdout
+    assert not hook.knocks
+
+
+def _until_nine_s() -> float:
+    now = time.time()
+    return 9 * 3_600.0 - now % 86_400.0
+
+
+def _meta(studio: Studio, key: str) -> str:
+    """Give a note of the ledger, by SQLite alone."""
+    with sqlite3.connect(f"file:{studio.log.parent}/ledger.sqlite?mode=ro", uri=True) as opened:
+        row = opened.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+    opened.close()
+    return "" if row is None else str(row[0])
