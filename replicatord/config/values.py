@@ -50,7 +50,9 @@ ADDRESS_PATTERN: Final = r"^[A-Za-z][A-Za-z0-9+.-]*://\S+$"
 VARIABLE_PATTERN: Final = "^[A-Za-z_][A-Za-z0-9_]{0,127}$"  # POSIX.1, 8.1
 # systemd.exec(5): what is valid as the name of a file.
 CREDENTIAL_PATTERN: Final = "^[A-Za-z0-9_-][A-Za-z0-9_.-]{0,127}$"
-_ADDRESS_EXPECTED: Final = "an address as mailto://..., {environment: NAME} or {credential: NAME}; it is not shown, since it may be secret"
+_ADDRESS_EXPECTED: Final = (
+    "mailto://... or another address, {environment: NAME} or {credential: NAME}; what was found may be secret"
+)
 
 # What YAML 1.1 read as true and false (type/bool, yaml.org), and YAML 1.2 and people do not.
 _MEANT_FLAGS: Final = {

@@ -17,7 +17,9 @@ import signal
 import sys
 from typing import Any, Final
 
-BAD_ADDRESS: Final = "its address is none that apprise can send to"
+BAD_ADDRESS: Final = (
+    "apprise cannot send to its address: is it right, and is what it needs for that installed?"
+)
 UNKNOWN: Final = "it could not be sent"
 # Found in what the library logs, or in what Python says of a failed connection, in small letters.
 _SAID: Final = (
@@ -61,7 +63,7 @@ def main() -> None:
     """Do what standard input asks for."""
     job = json.load(sys.stdin)
     signal.alarm(int(job["within_s"]) + 1)  # should nobody be left to end it
-    print(json.dumps({"reason": _send(job)}))  # noqa: T201  this is a program
+    sys.stdout.write(json.dumps({"reason": _send(job)}))
 
 
 def _send(job: dict[str, Any]) -> str:

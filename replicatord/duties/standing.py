@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from replicatord.duties.coverage import last_coverage
-from replicatord.duties.places import are_named_apart, one_place
+from replicatord.duties.places import are_named_apart, counting_places, one_place
 from replicatord.duties.rehearsals import read_last
 from replicatord.duties.visits import ago_words, find_due, read_since
 from replicatord.ledger.bays import Bay
@@ -25,7 +25,11 @@ from replicatord.rules.messages import Standing
 
 _LOAD_LATE: Final = timedelta(days=1)
 _LOAD_OLD: Final = timedelta(days=8)  # told every day for a week; after that with what else waits
+_SPILLED: Final = timedelta(hours=1)  # what a full drive lacks goes to the next of its shelf within moments
 _WAITED: Final = timedelta(days=1)  # a drive that is waited for is no news within a day
+
+_LOADS: Final = 5  # as `status` judges
+_JUDGED_FILES_MAX: Final = 10_000
 
 Totals = Mapping[tuple[str, PlacementState], tuple[int, int]]
 
@@ -39,6 +43,7 @@ def find_standing(ledger: Ledger, settings: Settings, *, now: datetime) -> list[
         *_of_drives(settings, bays, totals, now),
         *_of_visits(ledger, settings, bays, now),
         *_of_loads(ledger, now),
+        *_of_judged(ledger, settings, bays),
         *_of_troubles(ledger, settings),
         *_of_sources(ledger, settings),
         *_of_copies(ledger),
@@ -97,7 +102,7 @@ def _of_drives(
         elif bay.state == "unusable":
             also = f", and {lacks}" if files else ""
             yield _standing(f"{name} cannot be used", f"{name} cannot be used{also}: {bay.reason}")
-        elif bay.state == "full" and files:
+        elif bay.state == "full" and files and _is_older(bay.changed_at, _SPILLED, now):
             yield _standing(
                 f"{name} is full",
                 f"{name} is full, and {lacks}. Make room on it, or add a drive: one line in the settings with"
@@ -146,6 +151,26 @@ def _of_troubles(ledger: Ledger, settings: Settings) -> Iterator[Standing]:
                 f"{counted(trouble.files, 'file')} could not be copied to {trouble.bay}, such as"
                 f" {path_text(trouble.path)}: {trouble.trouble}. `replicatord log --problems --drive {trouble.bay}`"
                 " tells more.",
+            )
+
+
+def _of_judged(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> Iterator[Standing]:
+    """Look again at the last loads that were called cleared, as `status` does: copies may have gone bad since."""
+    judged = 0
+    counting = counting_places(settings, bays)
+    for load in ledger.loads.latest(_LOADS):
+        judged += load.files
+        if judged > _JUDGED_FILES_MAX:
+            return
+        if load.state is not LoadState.CLEARED:
+            continue
+        verdict = ledger.loads.verdict(load.id, copies=settings.cleared_copies, counting=counting)
+        if not verdict.is_cleared:
+            yield _standing(
+                f"a load of {load.source} is not cleared any more",
+                f"Load {load.id} of {load.source} was cleared once and is not now:"
+                f" {counted(verdict.short, 'file')} of it with fewer than {settings.cleared_copies} verified copies.",
+                is_pressing=False,
             )
 
 

@@ -232,8 +232,9 @@ def _short(group: Group) -> str:
 
 
 def _filled(template: str, group: Group) -> str:
-    on = f" on {group.subject}" if group.subject else ""
-    return template.format(count=f"{group.count:,}", on=on, subject=group.subject)
+    subject = plain(group.subject)
+    on = f" on {subject}" if subject else ""
+    return template.format(count=f"{group.count:,}", on=on, subject=subject)
 
 
 def _standing_lines(standing: Sequence[Standing]) -> Iterator[str]:

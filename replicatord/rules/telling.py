@@ -262,7 +262,12 @@ def decide_message(waiting: Waiting, past: Past, *, at_most: int, now: datetime)
     """Decide whether a message is made now (T1, T2). `now` is local; only days and hours are taken from it."""
     lately = [age for age in past.ages_s if age < DAY_S]
     is_daily_due = now.hour >= DAILY_HOUR and past.daily_on != now.date()
+    gather_s = (
+        min(QUIET_S - waiting.quiet_s, GATHER_MAX_S - waiting.gathered_s) if waiting.has_urgent else 0.0
+    )
     if is_daily_due and len(lately) < at_most:
+        if gather_s > 0:
+            return Decision(make=None, again_s=gather_s)
         return Decision(make=Kind.DAILY, again_s=0.0)
     again_s = DAY_S - max(lately) if is_daily_due else _until_daily_s(now)
     if not waiting.has_urgent:
@@ -271,7 +276,7 @@ def decide_message(waiting: Waiting, past: Past, *, at_most: int, now: datetime)
     if len(lately) >= max(at_most - 1, 1):
         return Decision(make=None, again_s=min(again_s, DAY_S - max(lately)))
     rest_s = spacing_s(len(lately)) - min(lately) if lately else 0.0
-    wait_s = max(min(QUIET_S - waiting.quiet_s, GATHER_MAX_S - waiting.gathered_s), rest_s)
+    wait_s = max(gather_s, rest_s)
     if wait_s <= 0:
         return Decision(make=Kind.AT_ONCE, again_s=0.0)
     return Decision(make=None, again_s=min(again_s, wait_s))
