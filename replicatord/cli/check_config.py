@@ -69,7 +69,8 @@ def _bad_targets(settings: Settings) -> Iterator[tuple[str, str]]:
 def _refuse_targets(path: str, wrong: list[str], *, as_json: bool) -> int:
     """Say which addresses are none. The service would go on, and say so when it has something to send."""
     if as_json:
-        problems = [{"line": None, "column": None, "text": text} for text in wrong]
+        unknown = dict.fromkeys(("line", "column", "found", "expected", "nearest"))
+        problems = [{**unknown, "text": text} for text in wrong]
         print(json.dumps({"file": path, "ok": False, "problems": problems}))
     else:
         print("\n".join([*wrong, "A message to such an address is never sent."]), file=sys.stderr)

@@ -164,7 +164,9 @@ def read_status(
         set_aside=ledger.outlook.set_aside(),
         settings_trouble=ledger.get_meta("settings_trouble"),
         rehearsal=read_last(ledger),
-        undelivered=tuple(each for each in ledger.telling.undelivered() if each.reason),
+        undelivered=tuple(each for each in ledger.telling.undelivered() if each.reason)
+        if settings.tell is not None
+        else (),
         held=tuple(sorted(ledger.holds.held())),
         log_trouble=_log_trouble(ledger, settings),
         loads=_loads(ledger, settings, bays),

@@ -22,6 +22,7 @@ from replicatord.log.words import counted, listed, size_words
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Settings
 from replicatord.rules.messages import Standing
+from replicatord.rules.telling import Topic
 
 _LOAD_LATE: Final = timedelta(days=1)
 _LOAD_OLD: Final = timedelta(days=8)  # told every day for a week; after that with what else waits
@@ -74,15 +75,18 @@ def _standing(short: str, text: str, *, is_pressing: bool = True) -> Standing:
 
 def _of_settings(ledger: Ledger) -> Iterator[Standing]:
     if ledger.get_meta("settings_trouble"):
-        yield _standing(
-            "the settings file is broken",
-            "The settings file is still broken, and the settings before are in force: `replicatord check-config`.",
+        yield Standing(
+            short="the settings file is broken",
+            text="The settings file is still broken, and the settings before are in force: `replicatord check-config`.",
+            topic=Topic.SETTINGS,
         )
     for source in sorted(ledger.holds.held()):
-        yield _standing(
-            f"the source {source} is held",
-            f"The source {source} is still held, and nothing of it is replaced. Look at its files; if all is well,"
+        yield Standing(
+            short=f"the source {source} is held",
+            text=f"The source {source} is still held, and nothing of it is replaced. Look at its files; if all is well,"
             f" `replicatord release {source}`.",
+            topic=Topic.HOLD,
+            subject=source,
         )
 
 

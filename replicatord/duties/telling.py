@@ -43,7 +43,7 @@ from replicatord.rules.telling import (
 )
 
 _LOOK_S: Final = 600.0  # how often it is looked at least, whatever was reckoned: the wall clock may be set
-_AGAIN_S: Final = 60.0  # before a thread that died is begun anew
+_AGAIN_S: Final = 10.0  # before a thread that died is begun anew
 _LAST_S: Final = 8.0  # a service that fails tries so long to say so; systemd starts it again after that
 _STOP_S: Final = 2.0
 _GIVEN_UP_TRIES: Final = 160  # one an hour, for a week
@@ -96,6 +96,8 @@ class Teller:
         if asked is not None and settings.tell is not None:
             self._trial = str(asked.get("token"))
             self._bell.set()
+        if settings.tell is not self._told:
+            self._bell.set()
         if settings.tell is None or self._stop.is_set():
             return
         if self._thread is None or (
@@ -107,8 +109,6 @@ class Teller:
             self._begun_s = time.monotonic()
             self._thread = threading.Thread(target=self._run, name="telling", daemon=True)
             self._thread.start()
-        elif settings.tell is not self._told:
-            self._bell.set()
 
     def finish(self, *, is_failure: bool) -> None:
         """End within a few seconds; a service that fails has that told first, if there is a way to."""
@@ -143,6 +143,8 @@ class Teller:
             self._bell.clear()
             is_last, tell = self._is_last, self._context.settings.tell
             if tell is None:
+                self._told = None
+                self._context.desk.ask(_forget_all)
                 return
             self._note_settings(tell)
             self._try_out(tell)
@@ -314,6 +316,12 @@ class Teller:
             must_stop=self._stop.is_set,
         )
         self._context.desk.ask(lambda l: write_trial(l, token, reasons))
+
+
+def _forget_all(ledger: Ledger) -> None:
+    """Forget what waits: nobody is to be told any more, and much later it would be no news."""
+    ledger.telling.forget_waiting(is_urgent_only=False)
+    ledger.telling.drop_targets(0)
 
 
 def _only_sent(due: list[Due], reasons: list[str]) -> tuple[list[Due], list[str]]:

@@ -38,6 +38,8 @@ class Standing:
 
     short: str  # for the line of the subject: "plover is overdue"
     text: str  # what is wrong and what to do, in a sentence
+    topic: Topic | None = None  # news of this topic about `subject` has said it already
+    subject: str = ""
     is_pressing: bool = True  # told each day, and not only after a week without messages
 
 
@@ -143,6 +145,8 @@ def bad_news(
     studio: str, groups: Sequence[Group], standing: Sequence[Standing], *, kind: Kind, now: datetime
 ) -> Text:
     """Make the message of what is wrong, gravest first; at least one of both must be there. `now` is local."""
+    said = {(group.topic, group.subject) for group in groups}
+    standing = [each for each in standing if (each.topic, each.subject) not in said]
     ordered = sorted(groups, key=lambda group: (_ORDER[group.topic], group.first_at))
     shorts = [*(_short(group) for group in ordered), *(each.short for each in standing)]
     more = f", and {len(shorts) - 1:,} more" if len(shorts) > 1 else ""

@@ -123,13 +123,6 @@ def _fixity_failed(_event: str, fields: Fields) -> News:
     return _news(topic, Urgency.AT_ONCE, fields, text, subject="" if is_last else "drive")
 
 
-def _proved_again(_event: str, fields: Fields) -> News | None:
-    found = fields.get("findings")
-    if not isinstance(found, int) or not found:
-        return None
-    return replace(_news(Topic.DAMAGE, Urgency.AT_ONCE, fields, _text(fields, "text")), count=found)
-
-
 def _rehearsal(_event: str, fields: Fields) -> News | None:
     failed = fields.get("failed")
     if fields.get("outcome") != "fail":
@@ -187,7 +180,6 @@ _EVENTS: Final[Mapping[str, Decide]] = MappingProxyType(
     {
         **dict.fromkeys((*_STANDING, *_LEFT_TO_STATUS, *_TOLD_OTHERWISE), _silent),
         "fixity_check_failed": _fixity_failed,
-        "copies_proved_again": _proved_again,
         "rehearsal_done": _rehearsal,
         "copy_is_suspect": _of(Topic.DAMAGE, _AT_ONCE, "{path}: {reason}"),
         "earlier_version_is_bad": _of(Topic.DAMAGE, _AT_ONCE, "{path}, an earlier version: {reason}"),

@@ -277,6 +277,22 @@ def test_of_a_thousand_the_first_few_are_named() -> None:
     assert "  and 988 more" in lines
 
 
+def test_what_is_news_and_stands_too_is_said_once() -> None:
+    held = Group(
+        topic=Topic.HOLD, subject="cards", count=1, first_at=_START, last_at=_START, examples=("30 files",)
+    )
+    standing = [
+        Standing(
+            short=f"the source {name} is held", text=f"{name} is still held.", topic=Topic.HOLD, subject=name
+        )
+        for name in ("cards", "sd")
+    ]
+    text = bad_news("Tidewrack Studio", [held], standing, kind=Kind.DAILY, now=_START)
+    assert text.subject == "Tidewrack Studio: the source cards is held, and 1 more"
+    assert "cards is still held." not in text.body
+    assert "sd is still held." in text.body
+
+
 def test_a_summary_comes_after_a_week_of_silence_and_not_before() -> None:
     assert not is_summary_due([6.5 * DAY_S], since_s=30 * DAY_S)
     assert is_summary_due([7 * DAY_S - 60.0], since_s=30 * DAY_S)
