@@ -268,12 +268,12 @@ class _Service:
         except LedgerError:  # who has died may be the ledger's thread
             untold = self._studio.context.line("service_stopped", fields)
         self._telling.finish(is_failure=bool(failure) and untold is None)
-        if untold is not None:
-            tell_without_ledger(self._studio.context.settings, failure, now=self._studio.context.now())
         is_sure = untold is None
         stuck = self._studio.stop(
             lambda drives: self._leave_board(drives if is_sure else None), last_words=untold
         )
+        if untold is not None:
+            tell_without_ledger(self._studio.context.settings, failure, now=self._studio.context.now())
         if stuck:
             # Leaving the usual way would wait for them for ever. Ledger and log are closed by now.
             console.warning("stopped_without", threads=stuck)

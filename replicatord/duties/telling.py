@@ -83,6 +83,7 @@ class Teller:
         # What urgent news there is, and when it came, by a clock that nobody can set.
         self._mark = (0, 0)
         self._first_s = self._last_s = 0.0
+        self._made_s: float | None = None  # when it made the last message; None before it made any
         self._rest_until_s: dict[int, float] = {}  # of targets that did not take a message
 
     def ring(self) -> None:
@@ -136,8 +137,6 @@ class Teller:
 
     def _serve(self) -> None:
         self._mark = (0, 0)
-        # What waits since before the start was gathered by the run before.
-        self._first_s = self._last_s = time.monotonic() - GATHER_MAX_S
         is_first = True
         while not self._stop.is_set():
             self._bell.clear()
@@ -148,12 +147,19 @@ class Teller:
                 return
             self._note_settings(tell)
             self._try_out(tell)
-            wait_s = self._make(tell, is_gathered=is_first or is_last)
+            # A run that was killed before it could tell has gathered long enough.
+            wait_s = self._make(tell, is_gathered=is_last or (is_first and self._waits_long()))
             wait_s = min(wait_s, self._deliver(tell, is_last=is_last), _LOOK_S)
             is_first = False
             if is_last:
                 return
             self._bell.wait(wait_s)
+
+    def _waits_long(self) -> bool:
+        """Tell whether something urgent has waited for as long as news is gathered; by the wall clock, once a start."""
+        groups = self._context.desk.look(lambda l: l.telling.waiting(is_urgent_only=True))
+        now = self._context.now()
+        return any(abs((now - group.first_at).total_seconds()) > GATHER_MAX_S for group in groups)
 
     def _note_settings(self, tell: Tell) -> None:
         if tell is self._told:
@@ -196,7 +202,9 @@ class Teller:
             self._mark = mark
         gathered_s = GATHER_MAX_S if is_gathered else now_s - self._first_s
         waiting = Waiting(has_urgent=mark[0] > 0, quiet_s=now_s - self._last_s, gathered_s=gathered_s)
-        past = Past(ages_s=_ages(made, now), daily_on=_day(daily))
+        ages = _ages(made, now)
+        since_s = min(ages, default=0.0) if self._made_s is None else now_s - self._made_s
+        past = Past(ages_s=ages, since_s=since_s, daily_on=_day(daily))
         return decide_message(waiting, past, at_most=tell.at_most, now=now)
 
     def _find(self) -> _Found:
@@ -227,6 +235,7 @@ class Teller:
         if text is not None:
             ledger.telling.make(text, kind=kind, targets=range(1, len(tell.to) + 1), at=at)
             ledger.telling.forget_waiting(is_urgent_only=is_urgent_only)
+            self._made_s = time.monotonic()
         if not is_urgent_only:
             ledger.set_meta(_DAILY, f"{now:%Y-%m-%d}")
         self._mark = (0, 0)  # what comes from now on is gathered anew

@@ -234,10 +234,11 @@ class Waiting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Past:
-    """The messages that were made: their ages, newest first, and on which local day the day's was looked for last."""
+    """The messages that were made, and when the day's was looked for last."""
 
-    ages_s: Sequence[float]
-    daily_on: date | None
+    ages_s: Sequence[float]  # by the wall clock, newest first: for the day's count alone
+    since_s: float  # since the last one, by a clock that nobody can set where that is known
+    daily_on: date | None  # a local day
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,7 +268,7 @@ def decide_message(waiting: Waiting, past: Past, *, at_most: int, now: datetime)
     # The last one of a day is left for the daily message, in which all that waits is told.
     if len(lately) >= max(at_most - 1, 1):
         return Decision(make=None, again_s=min(again_s, DAY_S - max(lately)))
-    rest_s = spacing_s(len(lately)) - min(lately) if lately else 0.0
+    rest_s = spacing_s(len(lately)) - past.since_s
     wait_s = max(gather_s, rest_s)
     if wait_s <= 0:
         return Decision(make=Kind.AT_ONCE, again_s=0.0)

@@ -85,7 +85,7 @@ class Person:
                 quiet_s=self.now_s - self.last_s,
                 gathered_s=self.now_s - self.first_s,
             ),
-            Past(ages_s=ages, daily_on=self.daily_on),
+            Past(ages_s=ages, since_s=min(ages, default=0.0), daily_on=self.daily_on),
             at_most=self.at_most,
             now=now,
         )
