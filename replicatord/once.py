@@ -9,6 +9,7 @@ from typing import Protocol
 
 from replicatord.duties.coverage import reckon_coverage
 from replicatord.duties.loads import LoadTeller
+from replicatord.duties.outlook import reckon_outlook
 from replicatord.duties.places import PlaceTeller
 from replicatord.model.settings import Settings
 from replicatord.studio import Studio
@@ -60,6 +61,7 @@ def run_once(settings: Settings, show: Show) -> int:
             continue
         _show_progress(studio, show)
         reckon_coverage(studio.context)
+        reckon_outlook(studio.context)
         return _show_end(studio, show)
     finally:
         studio.stop()

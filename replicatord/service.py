@@ -25,6 +25,7 @@ from tzlocal import get_localzone
 from replicatord.config import SettingsProblems, describe_changes, parse_settings, read_settings
 from replicatord.config.cut import is_cut_of
 from replicatord.config.secrets import without_addresses
+from replicatord.config.units import clock_words
 from replicatord.copying.checking import CheckAsk
 from replicatord.drives.kernel import read_mounts
 from replicatord.drives.mounts import MountWatch
@@ -35,6 +36,7 @@ from replicatord.duties.coverage import reckon_coverage
 from replicatord.duties.last_words import tell_without_ledger
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
+from replicatord.duties.outlook import reckon_outlook
 from replicatord.duties.places import PlaceTeller
 from replicatord.duties.plan_mark import LOOKED
 from replicatord.duties.rehearsals import FRAMES, is_due, take_asked
@@ -56,6 +58,7 @@ from replicatord.watching.observer import Watch
 from replicatord.watching.settings_file import CUT_SHORT, NewText, SettingsFile, Trouble
 
 _TICK_S: Final = 0.5  # the main loop's turn: health, loads, signals
+_REST_TICK_S: Final = 1.0  # the same while nothing happens: an hour of turns costs some seconds of processor
 _FIXITY_S: Final = 600  # how often it is looked whether copies are due to be read again
 _COVERAGE_S: Final = 300.0  # how often the 3-2-1 rule is judged over all frames, for `status`
 _BOARD_S: Final = 2.0  # how often the text about the drives is looked at
@@ -100,6 +103,9 @@ class _Service:
         self._rehearsal: threading.Thread | None = None
         self._board = ""  # the text about the drives that is in its file
         self._board_mark = (0, 0.0)  # how much the ledger had changed when that was made, and when it was
+        # The settings, and how often the ledger had changed, when the 3-2-1 rule was last judged.
+        self._covered_mark: tuple[Settings, int] | None = None
+        self._is_quiet = False  # quiet hours, as last told
         self._is_watch_due = False  # to be looked at: it may not be what it should be
         self._is_moved = False  # a source is another folder by now than the one that is watched
 
@@ -149,6 +155,7 @@ class _Service:
             self._file.look_anew()
         self._look_at_settings()
         self._keep_time()
+        self._keep_quiet()
         self._keep_watching()
         if not self._has_looked and studio.looker.wait_idle(0):
             self._has_looked = True
@@ -249,6 +256,19 @@ class _Service:
         for job, reason in self._clock.take_troubles():
             self._say("job_failed", {"level": "error", "job": job, "reason": reason})
 
+    def _keep_quiet(self) -> None:
+        """Say when quiet hours begin and are over, and have all lanes go on then."""
+        is_quiet, hours = self._studio.is_quiet_hour(), self._studio.context.settings.quiet_hours
+        if is_quiet == self._is_quiet:
+            return
+        self._is_quiet = is_quiet
+        if is_quiet and hours is not None:
+            self._say("quiet_hours_begun", {"until": clock_words(hours[1])})
+        else:
+            self._say("quiet_hours_over", {})
+            for lane in self._studio.lanes.values():
+                lane.wake()
+
     def _is_stop_wanted(self) -> bool:
         return signal.SIGTERM in self._wanted or signal.SIGINT in self._wanted
 
@@ -284,11 +304,20 @@ class _Service:
         self._clock.every(settings.rescan_every_s, self._rescan, name="rescan")
         self._clock.every(settings.rescan_every_s, self._look_at_watch, name="watch")
         self._clock.every(3600, self._tell_visits, name="visits")
-        self._clock.every(_COVERAGE_S, lambda: reckon_coverage(self._studio.context), name="coverage")
+        self._clock.every(_COVERAGE_S, self._reckon_coverage, name="coverage")
         self._clock.every(_FIXITY_S, self._check_fixity, name="fixity")
         self._clock.every(3600, self._rehearse_if_due, name="rehearsal")
         # Ages are counted in days; once an hour is early enough for any midnight and any suspend.
         self._clock.every(3600, self._studio.planner.ask, name="replan")
+
+    def _reckon_coverage(self) -> None:
+        """Judge the 3-2-1 rule, which goes through all frames, if anything changed since that was last done."""
+        context = self._studio.context
+        settings, changes = context.settings, context.desk.look(lambda l: l.changes_made())
+        if self._covered_mark != (settings, changes):
+            # What else changed meanwhile makes the next time judge again.
+            ours = reckon_coverage(context) + reckon_outlook(context)
+            self._covered_mark = (settings, changes + ours)
 
     def _check_fixity(self) -> None:
         """Have drives checked in the hours for it; whatever is due then is read, oldest first."""
@@ -309,7 +338,7 @@ class _Service:
         """Bring some frames back once a month, in the hours for reading drives."""
         context = self._studio.context
         check = context.settings.fixity_check
-        if check is None or not is_within(check.between, context.now()):
+        if check is None or not is_within(check.between, context.now()) or self._studio.is_quiet_hour():
             return
         if self._studio.desk.look(lambda l: is_due(l, context.now())):
             self._rehearse(FRAMES)
@@ -357,8 +386,10 @@ class _Service:
 
     def _turn_s(self) -> float:
         """How long the next turn may wait."""
+        is_at_rest = self._has_looked and not self._studio.is_visiting()
+        tick_s = _REST_TICK_S if is_at_rest and self._studio.change_mark() == self._told_mark else _TICK_S
         next_look_s = self._file.next_look_s()
-        return _TICK_S if next_look_s is None else min(max(next_look_s - time.monotonic(), 0.0), _TICK_S)
+        return tick_s if next_look_s is None else min(max(next_look_s - time.monotonic(), 0.0), tick_s)
 
     def _look_at_settings(self) -> None:
         """Take the settings when their file was saved anew and is whole."""
@@ -431,7 +462,7 @@ class _Service:
 def _open_studio(settings: Settings) -> Studio:
     """Build the studio; where its ledger cannot be used, a person is told. Raises AppError."""
     try:
-        return Studio(settings)
+        return Studio(settings, has_quiet_hours=True)
     except LedgerError as exc:
         if find_running(settings.ledger) is None:  # else another service has it, and all is well
             tell_without_ledger(settings, str(exc), now=datetime.now(get_localzone()))

@@ -18,6 +18,7 @@ from tzlocal import get_localzone
 from replicatord.copying.context import Context
 from replicatord.copying.lane import Lane
 from replicatord.copying.rehearsal import rehearse
+from replicatord.drives.brought import Brought
 from replicatord.drives.kernel import Mount
 from replicatord.drives.mounts import mounts_below, mounts_within
 from replicatord.duties.board import DriveNow
@@ -34,6 +35,7 @@ from replicatord.log.replication import ReplicationLog
 from replicatord.media.names import split_stem
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import CARD_MARK, Settings
+from replicatord.rules.hours import is_within
 from replicatord.watching.cards import Cards
 from replicatord.watching.hints import Hints
 from replicatord.watching.looker import Looker
@@ -41,7 +43,10 @@ from replicatord.watching.settling import Spot
 from replicatord.watching.surveys import SurveyThread, begin_surveys
 
 _STOP_S: Final = 10.0  # a stop finishes or gives up the group in hand within this
-_AHEAD_BYTES: Final = 1 << 30  # reading may be so far ahead of the quickest lane: it stays in the page cache
+_AHEAD_MAX_BYTES: Final = (
+    1 << 30
+)  # reading may be so far ahead of the quickest lane: it stays in the page cache
+_BROUGHT_MORE_BYTES: Final = 256 << 20  # the files in hand of each lane, beyond that
 _LOOK_S: Final = 0.2  # how often whoever waits looks
 _STALL_S: Final = 10.0  # lanes that finish nothing for so long are not waited for
 _SILENT_S: Final = 60.0  # a visit without a sign of life for so long: its drive does not answer
@@ -50,8 +55,12 @@ _SILENT_S: Final = 60.0  # a visit without a sign of life for so long: its drive
 class Studio:
     """All parts together, for the service and for one pass."""
 
-    def __init__(self, settings: Settings) -> None:
-        """Open ledger and log and build the parts. Raises AppError; then nothing is left open."""
+    def __init__(self, settings: Settings, *, has_quiet_hours: bool = False) -> None:
+        """Open ledger and log and build the parts. Raises AppError; then nothing is left open.
+
+        `has_quiet_hours`: those of the settings hold; they do not where a person asked for something now.
+        """
+        self._has_quiet_hours = has_quiet_hours
         # A lease of ours that a writer breaks would otherwise end the process (fcntl(2), SIGIO).
         signal.signal(signal.SIGIO, signal.SIG_IGN)
         self.zone: tzinfo = get_localzone()
@@ -75,6 +84,9 @@ class Studio:
             look_again=self._look_again,
             is_looking=self._is_looking,
             wake=self._wake,
+            is_quiet=self.is_quiet_hour,
+            at_rest=self._let_go_of_cache,
+            brought=Brought(limit_bytes=_ahead_bytes() + _BROUGHT_MORE_BYTES),
         )
         self.lanes: Mapping[str, Lane] = {}  # replaced as a whole: other threads go through it
         self.looker = Looker(
@@ -358,12 +370,27 @@ class Studio:
             if lane is not None:
                 lane.wake(size)
 
+    def is_quiet_hour(self) -> bool:
+        """Tell whether drives are to be left alone just now; never where a person asked for one pass."""
+        hours = self.context.settings.quiet_hours
+        return self._has_quiet_hours and hours is not None and is_within(hours, self.context.now())
+
+    def _let_go_of_cache(self) -> None:
+        """Leave the page cache as it was found, once no lane has anything more to copy."""
+        if not self.busy() and self.looker.wait_idle(0) and self.hints.is_empty():
+            self.context.brought.let_go()
+
     def _is_ahead(self) -> bool:
         """Tell whether reading should wait for copying; only ever for lanes that get somewhere (I17)."""
         owed = [lane.owed_bytes for lane in self.lanes.values() if lane.progress.is_here]
-        if not owed or min(owed) <= _AHEAD_BYTES:
+        if not owed or min(owed) <= _ahead_bytes():
             return False
         done = sum(lane.progress.size_bytes for lane in self.lanes.values())
         if done != self._ahead_since[0]:
             self._ahead_since = (done, time.monotonic())
         return time.monotonic() - self._ahead_since[1] < _STALL_S
+
+
+def _ahead_bytes() -> int:
+    """Give how far reading may be ahead: less on a small machine, whose page cache would not keep it."""
+    return min(_AHEAD_MAX_BYTES, os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // 4)

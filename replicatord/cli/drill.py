@@ -17,8 +17,8 @@ from replicatord.cli.words import counted, instant_words, local_time, shown, sho
 from replicatord.config.problem import WrongValue, nearest_of
 from replicatord.config.units import parse_duration
 from replicatord.duties.loads import counting_drives
-from replicatord.duties.places import places
-from replicatord.duties.visits import ago_words, elsewhere
+from replicatord.duties.places import elsewhere, places
+from replicatord.duties.visits import ago_words
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.coverage import FileLeft
 from replicatord.log.times import path_fields, utc_text

@@ -194,6 +194,8 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "clock_was_set": _about(
             "", "somebody set the clock of this machine by {seconds} s; order is told by numbers"
         ),
+        "quiet_hours_begun": _about("", "quiet hours: drives are left alone until {until}"),
+        "quiet_hours_over": _about("", "quiet hours are over"),
         "job_failed": _about("", "what runs by the clock failed ({job}): {reason}; it is tried again"),
         "service_started": _say_started,
         "service_stopped": _about("", "stopped: {reason}"),

@@ -14,14 +14,15 @@ from typing import Final
 from replicatord.cli.log_file import last_number
 from replicatord.cli.words import counted, instant_words
 from replicatord.duties.coverage import Covered, LastCovered, last_coverage, read_coverage
-from replicatord.duties.places import counting_places, one_place
+from replicatord.duties.outlook import Risk, read_months, read_risk
+from replicatord.duties.places import counting_places, elsewhere, one_place
 from replicatord.duties.rehearsals import LastRehearsal, read_last
-from replicatord.duties.visits import Due, elsewhere, find_due, read_since
+from replicatord.duties.visits import Due, find_due, read_since
 from replicatord.ledger.answers import Tally, Trouble
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
-from replicatord.ledger.outlook import AtRisk, Refused
+from replicatord.ledger.outlook import Refused
 from replicatord.ledger.telling import Undelivered
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Drive, Settings
@@ -105,7 +106,7 @@ class LoadStatus:
 class Fire:
     """What would be lost if the studio burned now."""
 
-    risk: AtRisk
+    risk: Risk
     elsewhere: tuple[str, ...]  # the drives whose copies would outlive it
     visiting: tuple[str, ...]  # away drives that are here now, or may be, and would burn with it
 
@@ -216,7 +217,7 @@ def _unheard_of(name: str) -> Bay:
 def _shelf(ledger: Ledger, name: str, drives: tuple[DriveStatus, ...], now: datetime) -> ShelfStatus:
     today = now.date()
     names = [drive.bay.name for drive in drives]
-    by_month = ledger.outlook.bytes_by_month(names, since=month_name(today - _YEAR))
+    by_month = read_months(ledger, names, since=month_name(today - _YEAR))
     rooms = [
         DriveRoom(
             drive=drive.bay.name,
@@ -244,7 +245,7 @@ def _fire(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> Fire |
         for name in away
         if name not in safe and name in bays and bays[name].state in ("here", "full", "waiting", "unusable")
     )
-    return Fire(risk=ledger.outlook.at_risk(safe), elsewhere=safe, visiting=visiting)
+    return Fire(risk=read_risk(ledger, safe), elsewhere=safe, visiting=visiting)
 
 
 def _loads(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> tuple[LoadStatus, ...]:

@@ -15,6 +15,7 @@ from replicatord.ledger.loads import LoadState
 from replicatord.log.times import path_fields, utc_text
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Settings
+from replicatord.rules.hours import is_within
 
 _NAMES = {
     PlacementState.HELD: "verified",
@@ -30,6 +31,9 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
         "studio": settings.studio,
         "running": status.running is not None,
         "pid": status.running if status.running and status.running > 0 else None,
+        "quiet_hour": status.running is not None
+        and settings.quiet_hours is not None
+        and is_within(settings.quiet_hours, status.now),
         "files": status.files,
         "frames": status.frames,
         "settings_trouble": status.settings_trouble,
@@ -124,9 +128,10 @@ def _fire_fields(status: Status) -> dict[str, object] | None:
         return None
     fire = status.fire
     return {
-        "frames": fire.risk.frames,
-        "files": fire.risk.files,
-        "bytes": fire.risk.size_bytes,
+        "frames": fire.risk.found.frames,
+        "files": fire.risk.found.files,
+        "bytes": fire.risk.found.size_bytes,
+        "as_of": fire.risk.as_of or None,
         "elsewhere": list(fire.elsewhere),
         "visiting": list(fire.visiting),
     }

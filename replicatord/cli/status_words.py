@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from replicatord.cli.forecast_words import forecast_lines, forecast_words
 from replicatord.cli.status_facts import DriveStatus, Fire, LoadStatus, Status
 from replicatord.cli.words import counted, instant_words, local_time, size_words, source_words, span_words
+from replicatord.config.units import clock_words
 from replicatord.duties.coverage import rule_words
 from replicatord.duties.loads import load_text
 from replicatord.duties.places import one_place_words, pretence_words
@@ -19,12 +20,14 @@ from replicatord.ledger.loads import LoadState
 from replicatord.log.words import listed
 from replicatord.model.copies import Medium, PlacementState
 from replicatord.model.settings import Settings
+from replicatord.rules.hours import is_within
 
 
 def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose: bool) -> Iterator[str]:
     """Give the lines; `needs` is what needs a person."""
     yield f"{settings.studio}: {counted(status.files, 'file')} in {counted(status.frames, 'frame')} known."
     yield _running_words(status.running)
+    yield from _quiet_lines(status, settings)
     if pretence := pretence_words(settings):
         yield f"{pretence}."
     if status.settings_trouble:
@@ -52,6 +55,12 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
         yield from ("PROBLEM: this needs you:", *(f"  - {need}" for need in needs))
     else:
         yield "Nothing needs you."
+
+
+def _quiet_lines(status: Status, settings: Settings) -> Iterator[str]:
+    hours = settings.quiet_hours
+    if hours is not None and status.running is not None and is_within(hours, status.now):
+        yield f"Quiet hours: drives are left alone until {clock_words(hours[1])}."
 
 
 def _running_words(running: int | None) -> str:
@@ -159,7 +168,7 @@ def _waiting_lines(status: Status) -> Iterator[str]:
 
 
 def _fire_words(fire: Fire, frames: int) -> str:
-    risk = fire.risk
+    risk = fire.risk.found
     what = f"{counted(risk.frames, 'frame')}, {size_words(risk.size_bytes)}"
     if not risk.files:
         lost = f"nothing would be lost: all is verified on {listed(fire.elsewhere)}" if frames else "nothing"
@@ -170,7 +179,8 @@ def _fire_words(fire: Fire, frames: int) -> str:
     visiting = (
         f" ({listed(fire.visiting)} would burn with it: here, or perhaps here)" if fire.visiting else ""
     )
-    return f"If the studio burned now: {lost}{visiting}."
+    as_of = f" As of {instant_words(fire.risk.as_of)}." if fire.risk.as_of else ""
+    return f"If the studio burned now: {lost}{visiting}.{as_of}"
 
 
 def _fire_remarks(status: Status, settings: Settings) -> Iterator[str]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TypeVar
 
-from replicatord.config.units import words_for_duration, words_for_size
+from replicatord.config.units import words_for_duration, words_for_hours, words_for_size
 from replicatord.config.words import (
     drive_words,
     earlier_words,
@@ -16,6 +16,7 @@ from replicatord.config.words import (
     hold_words,
     joined,
     only_words,
+    rate_words,
     source_words,
     tell_words,
     trip_words,
@@ -71,6 +72,9 @@ def _said(settings: Settings) -> dict[str, str]:
         "load_ends_after": words_for_duration(settings.load_ends_after_s),
         "rescan_every": words_for_duration(settings.rescan_every_s),
         "log_rotate": words_for_size(settings.log_rotate_bytes),
+        "limit_rate": rate_words(settings.limit_rate),
+        "quiet_hours": words_for_hours(settings.quiet_hours) if settings.quiet_hours else "none",
+        "memory": words_for_size(settings.memory_bytes),
     }
 
 

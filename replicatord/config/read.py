@@ -27,7 +27,18 @@ from replicatord.config.problem import (
 )
 from replicatord.config.shape import DriveShape, FileShape, OnlyShape, SourceShape, known_keys
 from replicatord.config.values import shown
-from replicatord.model.settings import Drive, FixityCheck, HoldWhen, Only, Settings, Source, Tell, Tier, Trip
+from replicatord.model.settings import (
+    Drive,
+    FixityCheck,
+    HoldWhen,
+    LimitRate,
+    Only,
+    Settings,
+    Source,
+    Tell,
+    Tier,
+    Trip,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -219,6 +230,11 @@ def _settings(shape: FileShape, file: str) -> Settings:
         load_ends_after_s=shape.load_ends_after,
         rescan_every_s=shape.rescan_every,
         log_rotate_bytes=shape.log_rotate,
+        limit_rate=LimitRate(bytes_per_s=shape.limit_rate.to, between=shape.limit_rate.between)
+        if shape.limit_rate
+        else None,
+        quiet_hours=shape.quiet_hours,
+        memory_bytes=shape.memory,
         never_taken=tuple(shape.never_take),
     )
 

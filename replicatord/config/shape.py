@@ -73,6 +73,8 @@ Duration = Annotated[float, _DURATION]
 Share = Annotated[float, Read(values.as_share, pattern=values.SHARE_PATTERN)]
 Size = Annotated[int, Read(values.as_size, pattern=units.SIZE_PATTERN)]
 RotateSize = Annotated[int, Read(values.as_log_rotate, pattern=units.SIZE_PATTERN)]
+Rate = Annotated[int, Read(values.as_limit, pattern=units.SIZE_PATTERN)]
+MemorySize = Annotated[int, Read(values.as_memory, pattern=units.SIZE_PATTERN)]
 Day = Annotated[date, Read(values.as_day, pattern=units.DAY_PATTERN)]
 Flag = Annotated[bool, Read(values.as_flag, type_="boolean")]
 Copies = Annotated[int, Read(values.as_copies, type_="integer", minimum=1, maximum=values.COPIES_MAX)]
@@ -258,6 +260,15 @@ class FixityShape(Shape):
     )
 
 
+class LimitRateShape(Shape):
+    """How fast each drive is copied to at most."""
+
+    to: Rate = Field(description="How much is copied to each drive in a second at most, as 40MB.")
+    between: MaybeHours = Field(
+        default=None, description='In which hours, as "09:00-18:00"; may pass midnight. Always when left out.'
+    )
+
+
 class HoldShape(Shape):
     """When replacing stops, because too much of a source changes at once."""
 
@@ -340,6 +351,19 @@ class FileShape(Shape):
     )
     log_rotate: RotateSize = Field(
         default=64_000_000, description="The log begins a new file at this size; 64MB when left out."
+    )
+    limit_rate: Annotated[LimitRateShape | None, Given()] = Field(
+        default=None,
+        description="How fast each drive is copied to at most; as fast as it goes when left out.",
+    )
+    quiet_hours: MaybeHours = Field(
+        default=None,
+        description='Hours in which no drive is copied to, checked or surveyed, as "12:00-14:00"; may pass midnight. '
+        "New frames are seen and wait.",
+    )
+    memory: MemorySize = Field(
+        default=128_000_000,
+        description="The memory for the buffers of copying, over all drives; 128MB when left out.",
     )
     never_take: list[FilePattern] = Field(
         default=list(NEVER_TAKEN),

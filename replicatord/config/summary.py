@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from replicatord.config.places import Spread, spread_of
-from replicatord.config.units import words_for_size
+from replicatord.config.units import words_for_hours, words_for_size
 from replicatord.config.words import (
     counted,
     drive_words,
@@ -20,6 +20,7 @@ from replicatord.config.words import (
     hold_words,
     joined,
     only_words,
+    rate_words,
     source_words,
     tell_words,
     trip_words,
@@ -70,14 +71,23 @@ def _facts(settings: Settings) -> Iterator[str]:
     yield f"A load counts as cleared with {_copies(settings)} of every file{apart}."
     if settings.keep_free_bytes:
         yield f"{words_for_size(settings.keep_free_bytes)} stay free on every drive."
-    if settings.fixity_check:
-        yield f"Copies are read again {fixity_words(settings.fixity_check)}."
+    yield from _when(settings)
     yield f"Nothing more is replaced, until a person says so, when {hold_words(settings.hold_when)}."
     if settings.tell:
         yield f"When something is wrong, a message goes to {tell_words(settings.tell)}."
     yield f"Earlier versions are kept {earlier_words(settings.keep_earlier_s)}."
     yield f"Content is known by its {settings.digest.value} digest."
     yield f"The ledger is {settings.ledger}, the log is {settings.log}."
+
+
+def _when(settings: Settings) -> Iterator[str]:
+    """Say in which hours, and how fast, drives are worked on."""
+    if settings.fixity_check:
+        yield f"Copies are read again {fixity_words(settings.fixity_check)}."
+    if settings.limit_rate:
+        yield f"Each drive is copied to {rate_words(settings.limit_rate)}."
+    if settings.quiet_hours:
+        yield f"Drives are left alone in quiet hours, {words_for_hours(settings.quiet_hours)}."
 
 
 def _copies(settings: Settings) -> str:

@@ -134,7 +134,12 @@ def words_for_duration(seconds: float) -> str:
 
 def words_for_hours(between: tuple[int, int]) -> str:
     """Give "01:00 to 06:00" for minutes after midnight."""
-    return " to ".join(f"{minutes // 60:02}:{minutes % 60:02}" for minutes in between)
+    return " to ".join(clock_words(minutes) for minutes in between)
+
+
+def clock_words(minutes: int) -> str:
+    """Give "14:00" for minutes after midnight."""
+    return f"{minutes // 60:02}:{minutes % 60:02}"
 
 
 def _plain(number: Decimal) -> str:

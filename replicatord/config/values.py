@@ -42,6 +42,7 @@ SHARE_PATTERN: Final = "^([0-9]{1,3})%$"
 SHARE_EXPECTED: Final = "a share from 1% to 100%"
 _WHOLE_PERCENT: Final = 100
 COPIES_MAX: Final = 100
+MEMORY_MIN_BYTES: Final = 16_000_000  # below this the buffers of a few drives are too small to be quick
 LOG_ROTATE_MIN_BYTES: Final = 1_000_000  # below this there would be a new file every few hundred frames
 
 MESSAGES_MAX: Final = 200  # a day; who gets more reads none
@@ -141,6 +142,14 @@ def as_log_rotate(value: object) -> int:
     size_bytes = as_size(value)
     if size_bytes < LOG_ROTATE_MIN_BYTES:
         raise wrong(value, f"at least {units.words_for_size(LOG_ROTATE_MIN_BYTES)}")
+    return size_bytes
+
+
+def as_memory(value: object) -> int:
+    """Give bytes, enough for the buffers of some drives."""
+    size_bytes = as_size(value)
+    if size_bytes < MEMORY_MIN_BYTES:
+        raise wrong(value, f"at least {units.words_for_size(MEMORY_MIN_BYTES)}")
     return size_bytes
 
 

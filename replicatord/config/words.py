@@ -16,7 +16,17 @@ from replicatord.model.settings import AddressIn
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from replicatord.model.settings import Drive, FixityCheck, HoldWhen, Only, Source, Target, Tell, Trip
+    from replicatord.model.settings import (
+        Drive,
+        FixityCheck,
+        HoldWhen,
+        LimitRate,
+        Only,
+        Source,
+        Target,
+        Tell,
+        Trip,
+    )
 
 _KINDS: Final = MappingProxyType(
     {
@@ -106,6 +116,14 @@ def fixity_words(check: FixityCheck | None) -> str:
         return "never"
     hours = f", {words_for_hours(check.between)}" if check.between else ""
     return f"every {words_for_duration(check.every_s)}{hours}"
+
+
+def rate_words(limit: LimitRate | None) -> str:
+    """Say how fast each drive is copied to at most."""
+    if limit is None:
+        return "as fast as it goes"
+    hours = f", {words_for_hours(limit.between)}" if limit.between else ""
+    return f"at most {words_for_size(limit.bytes_per_s)} a second{hours}"
 
 
 def hold_words(hold: HoldWhen) -> str:

@@ -17,6 +17,7 @@ import errno
 import os
 from collections import Counter
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Final
@@ -24,8 +25,9 @@ from typing import Final
 from replicatord.copying.context import Context
 from replicatord.copying.files import DriveFiles, is_regular
 from replicatord.copying.readback import Interrupted, Prover
-from replicatord.drives.kernel import set_reading_idle
+from replicatord.drives.kernel import set_background
 from replicatord.drives.presence import NotUsable, OpenDrive
+from replicatord.drives.standing_back import StandBack
 from replicatord.ledger.fixity import DueCopy
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import path_fields
@@ -91,39 +93,49 @@ class Checker:
         self._number, self._has_medium, self._must_yield = number, has_medium, must_yield
         self._prover = Prover(
             new_hasher(context.settings.digest),
-            must_stop=must_yield,
-            begin_thread=lambda: set_reading_idle(is_idle=True),
+            must_stop=self._must_stop,
+            begin_thread=set_background,
+            chunk_bytes=context.chunk_bytes(),
         )
+        # Of its own, because a thread that gave up its priority never gets it back.
+        self._aside = ThreadPoolExecutor(
+            max_workers=1, thread_name_prefix="check", initializer=set_background
+        )
+        self._stand_back = StandBack(monotonic=context.monotonic, wait=context.stop.wait)
         self._is_proving = False
         self._in_use: set[int] = set()
         self._passed: list[tuple[int, int]] = []
         self._recorded_s = context.monotonic()
 
     def close(self) -> None:
-        """End the thread that reads ahead."""
+        """End the threads that read."""
+        self._aside.shutdown()
         self._prover.close()
+
+    def _must_stop(self) -> bool:
+        self._stand_back.give_way(self._must_yield)
+        return self._must_yield()
 
     def check(self, ask: CheckAsk) -> Checked:
         """Read what is asked for, until all is read or there is better to do."""
         self._is_proving = ask is UNPROVED
         checked = Checked()
         begun = self._context.monotonic()
-        set_reading_idle(is_idle=True)
         try:
-            self._go_through(checked, ask)
+            self._aside.submit(self._go_through, checked, ask).result()
         except Interrupted:
             pass  # the file in hand is read again next time
         finally:
-            set_reading_idle(is_idle=False)
             self._record()
         checked.seconds = self._context.monotonic() - begun
         return checked
 
     def _go_through(self, checked: Checked, ask: CheckAsk) -> None:
         while not self._must_yield():
-            due = self._next(ask)
+            # In the order of folders: as they were written, as a rule, and so without ways to and fro on a disk that seeks.
+            due = sorted(self._next(ask), key=lambda copy: copy.path)
             for copy in due:
-                if self._must_yield():
+                if self._must_stop():
                     return
                 self._check_one(copy, checked)
                 if checked.why is not None:
@@ -171,7 +183,9 @@ class Checker:
                 return Finding.MISSING
             if not is_regular(at):
                 return Finding.CHANGED
-            found = self._prover.read_back(self._files, copy.path)
+            bay = self._drive.drive.name
+            with self._context.streams.turn(self._context.settings, bay, beat=self._must_yield):
+                found = self._prover.read_back(self._files, copy.path)
         except (FileNotFoundError, NotADirectoryError):
             return Finding.MISSING
         except OSError as exc:

@@ -10,11 +10,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from replicatord.copying.streams import Streams
+from replicatord.drives.brought import Brought
 from replicatord.drives.twins import Twins
 from replicatord.ledger.desk import LedgerDesk
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import offset_text, utc_text
 from replicatord.model.settings import Settings, Source
+from replicatord.rules.memory import chunk_bytes
 from replicatord.rules.telling import news_of
 
 
@@ -36,6 +39,15 @@ class Context:
     # The cards that are mounted now, by name; replaced as a whole, by the ledger's thread alone.
     cards: Mapping[str, Source] = field(default_factory=dict)
     stop: threading.Event = field(default_factory=threading.Event)
+    is_quiet: Callable[[], bool] = lambda: False  # quiet hours: drives are left alone
+    at_rest: Callable[[], None] = lambda: None  # a lane has nothing more to do
+    brought: Brought = field(default_factory=lambda: Brought(limit_bytes=0))
+    streams: Streams = field(default_factory=Streams)
+
+    def chunk_bytes(self) -> int:
+        """Give the size of a buffer, as the settings in force allow."""
+        settings = self.settings
+        return chunk_bytes(settings.memory_bytes, drives=len(settings.drives), sources=len(settings.sources))
 
     def find_source(self, name: str) -> Source | None:
         """Find a place that files are read from: a folder of the settings, or a card while it is mounted."""

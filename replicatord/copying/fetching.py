@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from replicatord.copying.context import Context
 from replicatord.copying.far import FarReader, NotAnswering, close_quietly
 from replicatord.copying.files import DriveFiles
+from replicatord.copying.pace import Pace
 from replicatord.copying.places import Opened, Place, PlaceUnusable, open_place, places
 from replicatord.copying.staging import SourceChanged, SourceUnreadable, Stager
 from replicatord.drives.identity import read_identity
@@ -42,14 +43,31 @@ class Fetcher:
     """Fetches contents for one drive. One visit's: what was silent once is not asked again in it."""
 
     def __init__(
-        self, context: Context, files: DriveFiles, *, must_stop: Callable[[], bool], each_synced: bool
+        self,
+        context: Context,
+        files: DriveFiles,
+        *,
+        bay: str,
+        must_stop: Callable[[], bool],
+        each_synced: bool,
     ) -> None:
-        """`each_synced`: every file is flushed by itself, because the drive cannot be flushed as a whole."""
+        """`bay` is the drive's name. `each_synced`: every file is flushed by itself, since the drive cannot be as a whole."""
         self._context, self._files, self._each_synced = context, files, each_synced
+        self._bay, self._must_stop = bay, must_stop
         self._far = FarReader(beat=must_stop)
         self._silent: set[str] = set()  # drives and cards
         self._stager = Stager(
-            must_stop=must_stop, far=self._far, new_hasher=new_hasher(context.settings.digest)
+            must_stop=must_stop,
+            far=self._far,
+            new_hasher=new_hasher(context.settings.digest),
+            chunk_bytes=context.chunk_bytes(),
+            pace=Pace(
+                limit=lambda: context.settings.limit_rate,
+                now=context.now,
+                monotonic=context.monotonic,
+                stop=context.stop,
+                beat=must_stop,
+            ).wait_after,
         )
 
     def close(self) -> None:
@@ -69,10 +87,7 @@ class Fetcher:
                 reasons.append(f"{place.told_as} does not answer")
                 continue
             try:
-                opened = self._open(place, wish.placement.size_bytes)
-                partial = self._stager.stage(
-                    self._files, opened, wish.placement.digest, each_synced=self._each_synced
-                )
+                partial = self._stage(place, wish)
             except (PlaceUnusable, SourceChanged, SourceUnreadable) as exc:
                 reasons.append(self._note(place, exc))
                 continue
@@ -80,6 +95,18 @@ class Fetcher:
         return Nowhere(
             reason="; ".join(reasons) or "it is no longer in its source, and on no drive that is here"
         )
+
+    def _stage(self, place: Place, wish: Wish) -> bytes:
+        """Copy a content from one place, in turn with whoever else uses its disk or ours."""
+        settings = self._context.settings
+        with self._context.streams.turn(settings, place.bay, self._bay, beat=self._must_stop):
+            opened = self._open(place, wish.placement.size_bytes)
+            partial = self._stager.stage(
+                self._files, opened, wish.placement.digest, each_synced=self._each_synced
+            )
+        if place.source and not opened.was_cached:
+            self._context.brought.note(opened.path, opened.stat)  # other drives may want it too
+        return partial
 
     def _open(self, place: Place, size: int) -> Opened:
         """Open a place; one that may be silent, with patience. Raises PlaceUnusable."""

@@ -83,13 +83,15 @@ class Publisher:
         has_medium: bool,
         note_room: Callable[[Ledger], None],
         is_alive: Callable[[], bool],
+        beat: Callable[[], object],
     ) -> None:
         """`has_medium`: what is read back surely comes from it. `note_room` notes the drive's room in the ledger.
 
         `is_alive` looks whether the drive still is what it was, so that an error is the fault of one path.
+        `beat` is called while the drive's disk is waited for.
         """
         self._context, self._files, self._prover, self._record = context, files, prover, record
-        self._bay, self._drive = bay, drive
+        self._bay, self._drive, self._beat = bay, drive, beat
         self._has_medium, self._note_room, self._is_alive = has_medium, note_room, is_alive
         self.moved = False  # the drive's list names paths that are no more
         self._unmatched: dict[int, bytes] = {}  # wish -> the digest that its last copy had instead
@@ -162,7 +164,8 @@ class Publisher:
         """
         for _ in range(_DROPS_MAX):
             try:
-                found = self._prover.read_back(self._files, path)
+                with self._context.streams.turn(self._context.settings, self._bay, beat=self._beat):
+                    found = self._prover.read_back(self._files, path)
             except OSError as exc:
                 if is_old and exc.errno in NOT_WHOLE and self._is_alive():
                     return ReadBack(digest=b"", size_bytes=0, mtime_ns=0, inode=0, was_cached=False)

@@ -42,6 +42,7 @@ _RETRY_S: Final = 5.0  # a drive that is waited for is looked at this often; ope
 _RETRY_ABSENT_S: Final = (
     60.0  # where mounts are noticed by themselves, this is only for what they do not tell
 )
+_QUIET_S: Final = 30.0  # so often it is looked whether the quiet hours are over
 _RETRY_FULL_S: Final = 60.0  # a full drive is opened and flushed to look again, so more rarely
 _CHECK_FOR_S: Final = 30.0  # a drive is let go so often while it is checked, so that it can be unmounted
 _CHECK_PAUSE_S: Final = 0.5
@@ -147,11 +148,8 @@ class Lane(threading.Thread):
                 with self._changed:
                     asked = self._asked
                 self._visit()
+                self._note_answered(asked)
                 with self._changed:
-                    self._answered = asked
-                    if asked == self._asked:
-                        self._owed_bytes = 0
-                    self._changed.notify_all()
                     self._wait_for_reason(asked)
         except Interrupted:
             pass
@@ -159,6 +157,16 @@ class Lane(threading.Thread):
             self.failure = exc
         with self._changed:
             self._changed.notify_all()
+
+    def _note_answered(self, asked: int) -> None:
+        with self._changed:
+            self._answered = asked
+            is_done = asked == self._asked
+            if is_done:
+                self._owed_bytes = 0
+            self._changed.notify_all()
+        if is_done:
+            self._context.at_rest()
 
     def _wait_for_reason(self, asked: int) -> None:
         self._changed.wait_for(lambda: self._asked != asked or self._is_over(), self._patience_s())
@@ -168,6 +176,8 @@ class Lane(threading.Thread):
 
     def _patience_s(self) -> float | None:
         """How long to wait before looking again unasked; None when nothing is left that time could help."""
+        if self._context.is_quiet():
+            return _QUIET_S
         if self._waits:
             if self._is_full:
                 return _RETRY_FULL_S
@@ -189,6 +199,8 @@ class Lane(threading.Thread):
         if drive is None:
             self._leave = True
             return
+        if self._context.is_quiet() and self._progress.is_here:
+            return  # a sleeping disk is not even woken
         self._beat()
         try:
             self._look(drive, settings.studio)
@@ -232,6 +244,7 @@ class Lane(threading.Thread):
         disk, fs_uuid = disk_below(opened.root), file_system_uuid(opened.root)
         number = self._context.desk.ask(lambda l: self._note_here(l, opened, disk=disk, fs_uuid=fs_uuid))
         self._progress = replace(self._progress, is_here=True)
+        self._context.streams.note(self.bay, disk)
         self._is_untold = False
         if self._arrival is None and self._is_news:
             files, size = self._progress.files, self._progress.size_bytes
@@ -310,7 +323,11 @@ class Lane(threading.Thread):
         """Give what tells that there is something better to do than what can wait; it shows life, too."""
         asked, until_s = self._asked, self._context.monotonic() + _CHECK_FOR_S
         return lambda: (
-            self._beat() or self._is_over() or self._asked != asked or self._context.monotonic() > until_s
+            self._beat()
+            or self._is_over()
+            or self._asked != asked
+            or self._context.is_quiet()
+            or self._context.monotonic() > until_s
         )
 
     def _prove_claimed(self, visit: Visit) -> NotUsable | None:

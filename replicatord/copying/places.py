@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from replicatord.copying.context import Context
+from replicatord.drives.brought import is_in_cache
 from replicatord.ledger.copies import DrivePlace, SourcePlace
 from replicatord.model.frames import FileStat
 from replicatord.model.settings import CARD_MARK
@@ -40,11 +41,17 @@ class Opened:
     size_bytes: int
     mtime_ns: int
     stat: FileStat
+    was_cached: bool  # some of it was in the page cache, or nobody can tell
 
     @property
     def told_as(self) -> str:
         """Give the place in words."""
         return self.place.told_as
+
+    @property
+    def path(self) -> bytes:
+        """Give the whole path."""
+        return os.path.join(os.fsencode(self.place.root), self.place.path)
 
 
 class PlaceUnusable(Exception):  # noqa: N818  normal life: another place is tried
@@ -103,4 +110,11 @@ def open_place(place: Place, size_bytes: int, changed: Callable[[str, bytes], No
     if found.size_bytes != size_bytes:
         os.close(fd)
         raise PlaceUnusable(f"{place.told_as} is of another length", is_finding=True)
-    return Opened(fd=fd, place=place, size_bytes=found.size_bytes, mtime_ns=found.mtime_ns, stat=found)
+    return Opened(
+        fd=fd,
+        place=place,
+        size_bytes=found.size_bytes,
+        mtime_ns=found.mtime_ns,
+        stat=found,
+        was_cached=is_in_cache(fd),
+    )

@@ -18,9 +18,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from replicatord.copying.files import DriveFiles
-from replicatord.drives.buffers import CHUNK_BYTES, aligned_buffer, rounded_up
+from replicatord.drives.buffers import aligned_buffer, rounded_up
 from replicatord.drives.kernel import cached_pages
 from replicatord.media.digests import Hasher
+from replicatord.rules.memory import CHUNK_MAX_BYTES
 
 _REFUSED: Final = frozenset({errno.EINVAL, errno.ENOTSUP})
 
@@ -49,11 +50,12 @@ class Prover:
         *,
         must_stop: Callable[[], bool],
         begin_thread: Callable[[], None] = lambda: None,
+        chunk_bytes: int = CHUNK_MAX_BYTES,
     ) -> None:
         """`begin_thread` is called first in the thread that reads ahead."""
         self._new_hasher = new_hasher
         self._must_stop = must_stop
-        self._buffers = (aligned_buffer(), aligned_buffer())
+        self._buffers = (aligned_buffer(chunk_bytes), aligned_buffer(chunk_bytes))
         self._ahead = ThreadPoolExecutor(
             max_workers=1, thread_name_prefix="read-back", initializer=begin_thread
         )
@@ -104,7 +106,7 @@ class Prover:
     def _digest(self, fd: int, size: int, *, is_direct: bool) -> bytes:
         """Hash one chunk while the next is being read."""
         hasher = self._new_hasher()
-        if size <= CHUNK_BYTES:
+        if size <= len(self._buffers[0]):
             count = _read(fd, self._buffers[0], 0, size, is_direct)
             hasher.update(self._buffers[0][:count])
             return hasher.digest()

@@ -18,9 +18,10 @@ from replicatord.copying.far import FarReader, NotAnswering, close_quietly
 from replicatord.copying.files import DriveFiles
 from replicatord.copying.places import Opened
 from replicatord.copying.readback import Interrupted
-from replicatord.drives.buffers import BLOCK_BYTES, CHUNK_BYTES, aligned_buffer, rounded_up
+from replicatord.drives.buffers import BLOCK_BYTES, aligned_buffer, rounded_up
 from replicatord.media.digests import Hasher
 from replicatord.model.frames import FileStat
+from replicatord.rules.memory import CHUNK_MAX_BYTES
 
 DIRECT_FROM_BYTES: Final = 1 << 20  # below, direct writes are slower than cached ones (measured)
 _REFUSED: Final = frozenset({errno.EINVAL, errno.ENOTSUP})
@@ -42,11 +43,21 @@ class Stager:
     """Copies open files into a drive's partial folder. One lane's, with its own buffer."""
 
     def __init__(
-        self, *, must_stop: Callable[[], bool], far: FarReader, new_hasher: Callable[[], Hasher]
+        self,
+        *,
+        must_stop: Callable[[], bool],
+        far: FarReader,
+        new_hasher: Callable[[], Hasher],
+        chunk_bytes: int = CHUNK_MAX_BYTES,
+        pace: Callable[[int], None] = lambda _: None,
     ) -> None:
-        """`far` reads from places that may never answer; `new_hasher` checks what comes from another drive."""
-        self._buffer = aligned_buffer()
-        self._must_stop = must_stop
+        """`far` reads from places that may never answer; `new_hasher` checks what comes from another drive.
+
+        `pace` hears of each chunk's bytes, and returns when the next may follow.
+        """
+        self._chunk_bytes = chunk_bytes
+        self._buffer = aligned_buffer(chunk_bytes)
+        self._must_stop, self._pace = must_stop, pace
         self._far, self._new_hasher = far, new_hasher
         self._direct = True  # until this drive refuses
 
@@ -61,11 +72,14 @@ class Stager:
             path = self._stage(files, content, digest, each_synced=each_synced)
         except NotAnswering as exc:
             # The thread that hangs has file and buffer; it closes the one, and the other is never used again.
-            self._buffer = aligned_buffer()
+            self._buffer = aligned_buffer(self._chunk_bytes)
             raise SourceUnreadable(f"{content.told_as} does not answer") from exc
         except BaseException:
             close_quietly(content.fd)
             raise
+        if content.place.bay and not content.was_cached:
+            with suppress(OSError):
+                os.posix_fadvise(content.fd, 0, 0, os.POSIX_FADV_DONTNEED)  # read once, and by nobody else
         close_quietly(content.fd)
         return path
 
@@ -112,6 +126,7 @@ class Stager:
             else:
                 _write_at(fd, self._buffer[:count], offset)
             offset += count
+            self._pace(count)
             if self._must_stop():
                 raise Interrupted
         if is_direct and content.size_bytes % BLOCK_BYTES:
@@ -146,7 +161,7 @@ class Stager:
 
 def _fill(fd: int, buffer: memoryview, offset: int, size: int) -> int:
     """Fill the buffer as far as the file goes; only the last chunk may be no whole number of blocks."""
-    want = min(CHUNK_BYTES, size - offset)
+    want = min(len(buffer), size - offset)
     got = 0
     while got < want:
         count = os.preadv(fd, [buffer[got:want]], offset + got)

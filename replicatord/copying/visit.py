@@ -123,7 +123,9 @@ class Visit:
         self._files = DriveFiles(drive.root, tag=b"w")
         proving_files = DriveFiles(drive.root, tag=b"p")
         self._proving_files = proving_files
-        self._prover = Prover(new_hasher(settings.digest), must_stop=must_stop)
+        self._prover = Prover(
+            new_hasher(settings.digest), must_stop=must_stop, chunk_bytes=context.chunk_bytes()
+        )
         self._record = DriveRecord(
             proving_files, context.desk, bay=self._bay, drive=number, algorithm=settings.digest
         )
@@ -137,10 +139,12 @@ class Visit:
             has_medium=has_medium,
             note_room=self.note_room,
             is_alive=lambda: drive.recheck() is None,
+            beat=must_stop,
         )
         self._fetcher = Fetcher(
             context,
             self._files,
+            bay=self._bay,
             must_stop=must_stop,
             each_synced=not syncfs_reports_errors() or mount is None or not flushes_whole(mount.fs_type),
         )
@@ -275,7 +279,7 @@ class Visit:
         """Go through the wishes once, in order."""
         after, is_first = 0, True
         why: NotUsable | None = None
-        while why is None:
+        while why is None and not self._context.is_quiet():
             if not is_first:
                 why = self._drive.recheck() or self._find_twin()
                 if why is not None:

@@ -8,12 +8,13 @@ from __future__ import annotations
 import mmap
 from typing import Final
 
-CHUNK_BYTES: Final = 4 << 20  # 4 MiB: 1.06 x the limit where 256 KiB gave 1.32 (measured, see DEVELOPERS)
+from replicatord.rules.memory import CHUNK_MAX_BYTES
+
 BLOCK_BYTES: Final = 4096  # a multiple of every disk's logical block
 
 
-def aligned_buffer(size_bytes: int = CHUNK_BYTES) -> memoryview:
-    """Give a page-aligned buffer; anonymous memory maps begin at a page."""
+def aligned_buffer(size_bytes: int = CHUNK_MAX_BYTES) -> memoryview:
+    """Give a page-aligned buffer; anonymous memory maps begin at a page, and take memory as they are filled."""
     return memoryview(mmap.mmap(-1, size_bytes))
 
 

@@ -11,7 +11,9 @@ import fcntl
 import mmap
 import os
 import sys
+import threading
 import uuid
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,6 +24,8 @@ _SYS_CACHESTAT: Final = 451  # cachestat(2), since Linux 6.5; one number on all 
 
 _SYS_IOPRIO_SET: Final = {"x86_64": 251, "aarch64": 30, "riscv64": 30}
 _IOPRIO_WHO_PROCESS: Final = 1
+# Of 19. No more: a thread that is kept off the processor while it holds the interpreter's lock holds up all others.
+_BACKGROUND_NICE: Final = 5
 _IOPRIO_IDLE: Final = 3 << 13  # class 3, idle (ioprio_set(2))
 _WINDOW_BYTES: Final = 64 << 20
 _DROPS_MAX: Final = 5
@@ -108,15 +112,18 @@ def drop_cached(fd: int) -> bool:
     return False
 
 
-def set_reading_idle(*, is_idle: bool) -> None:
-    """Have this thread read only when the disk has nothing else to do, or as usual again (ioprio_set(2)).
+def set_background() -> None:
+    """Have this thread use disks and processors only when others do not, from now on (ioprio_set(2), setpriority(2)).
 
-    A wish: schedulers of some disks do not heed it, and other machines than the ones listed have other numbers.
+    A wish: schedulers of some disks do not heed it, and other machines than the ones listed have other numbers. For
+    threads that do nothing else: an ordinary user may not take it back.
     """
     number = _SYS_IOPRIO_SET.get(os.uname().machine)
     if number is not None:
-        value = _IOPRIO_IDLE if is_idle else 0
-        _libc.syscall(ctypes.c_long(number), _IOPRIO_WHO_PROCESS, 0, value)  # 0: the calling thread
+        _libc.syscall(ctypes.c_long(number), _IOPRIO_WHO_PROCESS, 0, _IOPRIO_IDLE)  # 0: the calling thread
+    with suppress(OSError):
+        # On Linux each thread has a priority of its own (setpriority(2), C library/kernel differences).
+        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _BACKGROUND_NICE)
 
 
 def syncfs_reports_errors() -> bool:

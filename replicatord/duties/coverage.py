@@ -10,17 +10,18 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from replicatord.copying.context import Context
 from replicatord.duties.loads import counting_drives
-from replicatord.duties.places import places
-from replicatord.duties.visits import elsewhere
+from replicatord.duties.places import elsewhere, places
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.words import counted, listed
 from replicatord.model.settings import Settings
 from replicatord.rules.coverage import FrameGroup, Keeper, MonthCoverage, all_months, cover
+
+if TYPE_CHECKING:  # `status` uses the words of this module and has no time to import the acting parts
+    from replicatord.copying.context import Context
 
 _RULE: Final = "3-2-1 rule (three verified copies, on two kinds of medium, one away)"
 _META: Final = "coverage"
@@ -49,8 +50,8 @@ def read_coverage(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -
     return _judge(ledger.coverage.groups(counting_drives(settings)), settings, bays)
 
 
-def reckon_coverage(context: Context) -> None:
-    """Judge all frames, a few at a time, and remember how that came out."""
+def reckon_coverage(context: Context) -> int:
+    """Judge all frames, a few at a time, and remember how that came out; give how many changes of the ledger that was."""
     settings = context.settings
     counting = counting_drives(settings)
     groups: list[FrameGroup] = []
@@ -61,10 +62,16 @@ def reckon_coverage(context: Context) -> None:
         )
         groups += part
     if context.stop.is_set():
-        return
+        return 0
     bays = {bay.name: bay for bay in context.desk.look(lambda l: l.bays.all())}
     last = {"at": context.at(), "text": rule_words(_judge(groups, settings, bays))}
-    context.desk.ask(lambda l: l.set_meta(_META, json.dumps(last)))
+
+    def remember(ledger: Ledger) -> int:
+        before = ledger.changes_made()
+        ledger.set_meta(_META, json.dumps(last))
+        return ledger.changes_made() - before
+
+    return context.desk.ask(remember)
 
 
 def last_coverage(ledger: Ledger) -> LastCovered | None:

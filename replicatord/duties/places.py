@@ -113,3 +113,20 @@ class PlaceTeller:
                 ledger, "drives_in_one_place", {**({"level": "warning"} if found[text] else {}), "text": text}
             )
         self._told = frozenset(found)
+
+
+def elsewhere(settings: Settings, bays: Mapping[str, Bay]) -> tuple[str, ...]:
+    """Give the drives whose copies would outlive the studio: away by the settings, and not here just now.
+
+    A disk that visits would burn with the rest, and one that is waited for may be here. A share in another building
+    stays there, reachable or not. A cloud-sync folder never counts: it lies on the studio's own disk, and whether its
+    files were uploaded is not known.
+    """
+    return tuple(
+        name
+        for name, drive in settings.drives.items()
+        if drive.is_away
+        and drive.medium is not Medium.CLOUD
+        and name in bays
+        and (drive.medium is Medium.NETWORK or bays[name].state == "away")
+    )

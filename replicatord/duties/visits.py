@@ -7,18 +7,18 @@ days come from the wall clock and are only told (promise I14).
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
+from replicatord.duties.outlook import read_risk
+from replicatord.duties.places import elsewhere
 from replicatord.ledger.bays import Bay
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.outlook import AtRisk
 from replicatord.log.times import utc_text
 from replicatord.log.words import counted, size_words
-from replicatord.model.copies import Medium
-from replicatord.model.settings import Drive, Settings
+from replicatord.model.settings import Drive
 
 if TYPE_CHECKING:  # `status` uses the words of this module and has no time to import the acting parts
     from replicatord.copying.context import Context
@@ -66,23 +66,6 @@ def read_since(ledger: Ledger) -> dict[str, str]:
     return {name: note["since"] for name, note in _read_notes(ledger).items()}
 
 
-def elsewhere(settings: Settings, bays: Mapping[str, Bay]) -> tuple[str, ...]:
-    """Give the drives whose copies would outlive the studio: away by the settings, and not here just now.
-
-    A disk that visits would burn with the rest, and one that is waited for may be here. A share in another building
-    stays there, reachable or not. A cloud-sync folder never counts: it lies on the studio's own disk, and whether its
-    files were uploaded is not known.
-    """
-    return tuple(
-        name
-        for name, drive in settings.drives.items()
-        if drive.is_away
-        and drive.medium is not Medium.CLOUD
-        and name in bays
-        and (drive.medium is Medium.NETWORK or bays[name].state == "away")
-    )
-
-
 def tell_visits(ledger: Ledger, context: Context) -> None:
     """Warn of each away drive whose visit is overdue, once a day. Needs a transaction."""
     now = context.now()
@@ -100,7 +83,7 @@ def tell_visits(ledger: Ledger, context: Context) -> None:
         days = due.overdue_days(now) if due is not None else None
         if due is None or days is None or note["told"] == today:
             continue
-        risk = risk or ledger.outlook.at_risk(elsewhere(settings, bays))
+        risk = risk or read_risk(ledger, elsewhere(settings, bays)).found
         _tell_overdue(ledger, context, due, days, risk)
         kept[drive.name] = {**note, "told": today}
     if kept != notes:

@@ -97,7 +97,7 @@ class Answers:
     def tallies(self) -> list[Tally]:
         """Count placements by drive, tier and state."""
         rows = self._db.execute(
-            "SELECT bay, tier, state, count(*), sum(size_bytes) FROM placement GROUP BY bay, tier, state"
+            "SELECT bay, tier, state, files, size_bytes FROM tally WHERE files > 0 ORDER BY bay, tier, state"
         )
         return [
             Tally(bay=bay, tier=tier, state=PlacementState(state), files=files, size_bytes=size)
@@ -107,7 +107,7 @@ class Answers:
     def totals(self) -> dict[tuple[str, PlacementState], tuple[int, int]]:
         """Give files and bytes by drive and state."""
         rows = self._db.execute(
-            "SELECT bay, state, count(*), sum(size_bytes) FROM placement GROUP BY bay, state"
+            "SELECT bay, state, sum(files), sum(size_bytes) FROM tally WHERE files > 0 GROUP BY bay, state"
         )
         return {(bay, PlacementState(state)): (files, size) for bay, state, files, size in rows}
 

@@ -18,7 +18,7 @@ from typing import Final
 from urllib.parse import quote
 
 from replicatord.errors import LedgerError
-from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS, TRIGGERS
+from replicatord.ledger.schema import APPLICATION_ID, ARE_COUNTS_WRONG, COUNTS, MIGRATIONS, TRIGGERS
 
 # What comes of a damaged file: where SQLite quotes a damaged name in what it says, that may be no UTF-8; and a
 # damaged length makes it ask for more memory than there is.
@@ -46,6 +46,7 @@ def open_for_writing(path: str) -> sqlite3.Connection:
         _assert_safe(connection, path)
         migrate(connection, path)
         _check_whole(connection, path)
+        _count_anew(connection)
         for trigger in TRIGGERS:
             connection.execute(trigger)
     except DAMAGED as exc:
@@ -156,6 +157,14 @@ def _check_whole(connection: sqlite3.Connection, path: str) -> None:
             f"the ledger at {path} is damaged ({said}). It was not changed. `replicatord rebuild` puts the spare copy"
             " that the drives carry in its place, and keeps the damaged one"
         )
+
+
+def _count_anew(connection: sqlite3.Connection) -> None:
+    if not connection.execute(ARE_COUNTS_WRONG).fetchone()[0]:
+        return
+    with transaction(connection):
+        for step in COUNTS:
+            connection.execute(step)
 
 
 def migrate(connection: sqlite3.Connection, path: str) -> None:

@@ -111,8 +111,10 @@ class Copies:
     def put_aside(self, *, drive: int, path: bytes, content: int, at: str) -> None:
         """Record a file that was meant to hold a content and does not, kept for a person to look at."""
         self._db.execute(
-            "INSERT OR REPLACE INTO copy (drive, path, content, size_bytes, state, mtime_ns, verified_at)"
-            " SELECT ?, ?, id, size_bytes, ?, 0, ? FROM content WHERE id = ?",
+            "INSERT INTO copy (drive, path, content, size_bytes, state, mtime_ns, verified_at)"
+            " SELECT ?, ?, id, size_bytes, ?, 0, ? FROM content WHERE id = ?"
+            " ON CONFLICT (drive, path) DO UPDATE SET content = excluded.content, size_bytes = excluded.size_bytes,"
+            " state = excluded.state, mtime_ns = 0, verified_at = excluded.verified_at",
             (drive, path, CopyState.SET_ASIDE.value, at, content),
         )
 
@@ -131,10 +133,8 @@ class Copies:
 
     def used_bytes(self, drive: int) -> int:
         """Give how many bytes our copies take on a drive."""
-        row = self._db.execute(
-            "SELECT coalesce(sum(size_bytes), 0) FROM copy WHERE drive = ?", (drive,)
-        ).fetchone()
-        return int(row[0])
+        row = self._db.execute("SELECT used_bytes FROM drive WHERE id = ?", (drive,)).fetchone()
+        return 0 if row is None else int(row[0])
 
     def begin_move(
         self, *, drive: int, copy: int, from_path: bytes, to_path: bytes, state: CopyState

@@ -57,9 +57,19 @@ class Outlook:
         Each content counts once, however often and on however many of the drives it is asked for; what is no longer
         asked for, or cannot be held, does not count. A month in which nothing at all was seen is not in the answer.
         """
+        return {
+            name: self.bytes_between(bays, begin, end) for name, begin, end in self.months() if name >= since
+        }
+
+    def months(self) -> list[tuple[str, int, int]]:
+        """Give the months in which anything was first seen, oldest first: each with its first content, and the next's."""
         months = self._db.execute("SELECT name, first_content FROM month ORDER BY name").fetchall()
         # Numbers grow with time, so a month cannot begin below the one before it.
         begins = [*accumulate((first for _, first in months), max), _NO_END]
+        return [(name, begin, end) for (name, _), (begin, end) in zip(months, pairwise(begins), strict=True)]
+
+    def bytes_between(self, bays: Sequence[str], begin: int, end: int) -> int:
+        """Give what came to some drives together of the contents from `begin` on, before `end`."""
         # Ordered, so that SQLite walks the index once for each drive, side by side, and keeps no set of them.
         one = f"SELECT content, size_bytes FROM placement WHERE bay = ? AND content >= ? AND content < ? AND {_ASKED}"
         question = (
@@ -67,13 +77,57 @@ class Outlook:
             if len(bays) > 1
             else f"SELECT coalesce(sum(size_bytes), 0) FROM (SELECT DISTINCT * FROM ({one}))"
         )
-        return {
-            name: int(
-                self._db.execute(question, [v for bay in bays for v in (bay, begin, end)]).fetchone()[0]
-            )
-            for (name, _), (begin, end) in zip(months, pairwise(begins), strict=True)
-            if name >= since
-        }
+        return int(self._db.execute(question, [v for bay in bays for v in (bay, begin, end)]).fetchone()[0])
+
+    def contents_ever(self) -> int:
+        """Give about how many contents are known, at once: no more than this."""
+        return int(self._db.execute("SELECT coalesce(max(id), 0) FROM content").fetchone()[0])
+
+    def some_at_risk(
+        self, elsewhere: Sequence[str], *, after: int | None, limit: int
+    ) -> tuple[AtRisk, int | None]:
+        """Do as `at_risk` does for the frames of up to `limit` pictures after the picture `after`; give the last one.
+
+        `after` None begins, and the last one is None at the end. A content that several pictures have counts with each.
+        """
+        numbers = self._numbers(elsewhere)
+        last: int | None = 0
+        condition = "frame.main_content IS NULL"
+        span: tuple[int, ...] = ()
+        if after is not None:
+            rows = self._db.execute(
+                "SELECT DISTINCT main_content FROM frame WHERE main_content > ? ORDER BY main_content LIMIT ?",
+                (after, limit),
+            ).fetchall()
+            if not rows:
+                return AtRisk(frames=0, files=0, size_bytes=0), None
+            last = int(rows[-1][0])
+            condition, span = "frame.main_content > ? AND frame.main_content <= ?", (after, last)
+        held = " AND NOT EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_drive WHERE drive = ? AND state = ?"
+        held += " AND copy.content = file.content)"
+        row = self._db.execute(
+            "SELECT count(DISTINCT picture), count(*), coalesce(sum(size_bytes), 0) FROM"
+            " (SELECT DISTINCT frame.main_content AS picture, file.content, file.size_bytes"
+            f" FROM frame CROSS JOIN file ON file.frame = frame.id WHERE {condition}{held * len(numbers)}"
+            " AND (file.is_gone = 0 OR EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_content"
+            " WHERE copy.content = file.content AND copy.state <> ?)))",
+            (
+                *span,
+                *(value for number in numbers for value in (number, CopyState.VERIFIED.value)),
+                CopyState.SET_ASIDE.value,
+            ),
+        ).fetchone()
+        return AtRisk(frames=int(row[0]), files=int(row[1]), size_bytes=int(row[2])), last
+
+    def _numbers(self, bays: Sequence[str]) -> list[int]:
+        """Give the drives that were last found under these names, but none in doubt."""
+        marks = ", ".join("?" * len(bays))
+        rows = self._db.execute(
+            "SELECT drive.id FROM bay JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
+            f" WHERE bay.name IN ({marks})",
+            tuple(bays),
+        )
+        return [number for (number,) in rows]
 
     def at_risk(self, elsewhere: Sequence[str]) -> AtRisk:
         """Give what has no verified copy on any of the drives `elsewhere`: what would be lost without the others.
@@ -81,13 +135,7 @@ class Outlook:
         Files as they were last read count, copied or not; one that is gone from its source and was copied nowhere
         counts not, since nobody has it. Earlier versions are not counted.
         """
-        marks = ", ".join("?" * len(elsewhere))
-        drives = self._db.execute(
-            "SELECT drive.id FROM bay JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
-            f" WHERE bay.name IN ({marks})",
-            tuple(elsewhere),
-        )
-        numbers = [number for (number,) in drives]
+        numbers = self._numbers(elsewhere)
         # Ordered, so that SQLite walks the indexes side by side (copy_by_drive) and keeps no set of 100,000.
         without = " EXCEPT SELECT content FROM copy WHERE drive = ? AND state = ?" * len(numbers)
         missing = f"missing (content) AS MATERIALIZED (SELECT content FROM file{without} ORDER BY 1),"

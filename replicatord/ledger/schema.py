@@ -284,7 +284,21 @@ ALTER TABLE folder ADD COLUMN as_known BLOB;
 ALTER TABLE folder ADD COLUMN turn INTEGER NOT NULL DEFAULT 0;
 """
 
-_TELLING: Final = """
+_THIRTEENTH: Final = """
+-- How many copies each drive should have by each tier, and how they stand: kept up with every change, since counting
+-- some millions takes longer than a question may. Rows stay when nothing is left of them.
+CREATE TABLE tally (
+  bay TEXT NOT NULL, tier TEXT NOT NULL,
+  state INTEGER NOT NULL,                -- PlacementState
+  files INTEGER NOT NULL, size_bytes INTEGER NOT NULL,
+  PRIMARY KEY (bay, tier, state)) STRICT, WITHOUT ROWID;
+DROP INDEX placement_tally;
+
+-- What all that is known on a drive takes there.
+ALTER TABLE drive ADD COLUMN used_bytes INTEGER NOT NULL DEFAULT 0;
+"""
+
+_FOURTEENTH: Final = """
 -- What waits to be told to a person: of news that is alike, how many, and the first few, one line of text each.
 CREATE TABLE news (
   id INTEGER PRIMARY KEY AUTOINCREMENT,  -- the order in which they came first
@@ -316,11 +330,26 @@ CREATE INDEX delivery_waiting ON delivery (target, message) WHERE sent_at = '';
 MIGRATIONS: Final[tuple[str, ...]] = (
     *(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH, _EIGHTH, _NINTH, _TENTH, _ELEVENTH),
     "CREATE INDEX copy_surveyed ON copy (drive) WHERE surveyed = 1;",
-    _TELLING,
+    _THIRTEENTH,
+    _FOURTEENTH,
+)
+
+_COUNTED: Final = "SELECT bay, tier, state, count(*), sum(size_bytes) FROM placement GROUP BY 1, 2, 3"
+_TALLIED: Final = "SELECT bay, tier, state, files, size_bytes FROM tally WHERE files <> 0"
+_USED: Final = "coalesce((SELECT sum(size_bytes) FROM copy WHERE copy.drive = drive.id), 0)"
+# What the triggers below keep up is looked at at each start, whether whatever wrote the file knew of them or not.
+ARE_COUNTS_WRONG: Final = (
+    f"SELECT EXISTS ({_COUNTED} EXCEPT {_TALLIED}) OR (SELECT count(*) FROM ({_TALLIED})) <> (SELECT count(*) FROM"
+    f" (SELECT DISTINCT bay, tier, state FROM placement)) OR EXISTS (SELECT 1 FROM drive WHERE used_bytes <> {_USED})"
+)
+COUNTS: Final[tuple[str, ...]] = (
+    "DELETE FROM tally",
+    f"INSERT INTO tally {_COUNTED}",
+    f"UPDATE drive SET used_bytes = {_USED}",
 )
 
 # Of the connection that writes, not of the file: a ledger with triggers of its own is not believed (`spare`).
-TRIGGERS: Final[tuple[str, ...]] = tuple(
+_FOLDERS: Final[tuple[str, ...]] = tuple(
     f"CREATE TEMP TRIGGER {name} AFTER {event} ON main.file BEGIN"
     " UPDATE folder SET turn = turn + 1, as_known = NULL"
     f" WHERE id IN (SELECT folder FROM frame WHERE id IN ({frames})); END"
@@ -333,4 +362,32 @@ TRIGGERS: Final[tuple[str, ...]] = tuple(
             "OLD.frame, NEW.frame",
         ),
     )
+)
+_TALLY_MORE: Final = (
+    " INSERT INTO tally VALUES (NEW.bay, NEW.tier, NEW.state, 1, NEW.size_bytes) ON CONFLICT (bay, tier, state)"
+    " DO UPDATE SET files = files + 1, size_bytes = size_bytes + excluded.size_bytes;"
+)
+_TALLY_LESS: Final = (
+    " UPDATE tally SET files = files - 1, size_bytes = size_bytes - OLD.size_bytes"
+    " WHERE bay = OLD.bay AND tier = OLD.tier AND state = OLD.state;"
+)
+_USED_MORE: Final = " UPDATE drive SET used_bytes = used_bytes + NEW.size_bytes WHERE id = NEW.drive;"
+_USED_LESS: Final = " UPDATE drive SET used_bytes = used_bytes - OLD.size_bytes WHERE id = OLD.drive;"
+TRIGGERS: Final[tuple[str, ...]] = (
+    *_FOLDERS,
+    *(
+        f"CREATE TEMP TRIGGER {name} AFTER {event} BEGIN{acts} END"
+        for name, event, acts in (
+            ("placement_came", "INSERT ON main.placement", _TALLY_MORE),
+            ("placement_went", "DELETE ON main.placement", _TALLY_LESS),
+            (
+                "placement_changed",
+                "UPDATE OF bay, tier, state, size_bytes ON main.placement",
+                _TALLY_LESS + _TALLY_MORE,
+            ),
+            ("copy_came", "INSERT ON main.copy", _USED_MORE),
+            ("copy_went", "DELETE ON main.copy", _USED_LESS),
+            ("copy_changed", "UPDATE OF drive, size_bytes ON main.copy", _USED_LESS + _USED_MORE),
+        )
+    ),
 )

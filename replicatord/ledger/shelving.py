@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Sequence
 
 from replicatord.ledger.copies import IS_CLAIMED
+from replicatord.ledger.wishes import Wishes
 from replicatord.model.abilities import Abilities
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Settings
@@ -84,12 +85,7 @@ class LedgerView:
         if room is None:
             return None
         if drive not in self._wanted:
-            row = self._db.execute(
-                "SELECT coalesce(sum(size_bytes), 0) FROM placement p WHERE bay = ? AND state = ?"
-                f" AND NOT {IS_CLAIMED}",
-                (drive, PlacementState.WANTED.value),
-            ).fetchone()
-            self._wanted[drive] = int(row[0])
+            self._wanted[drive] = Wishes(self._db).wanted_bytes(drive)[1]
         return room - self._wanted[drive] + self._own.get(drive, 0)
 
     def holds_folder(self, drive: str, folder: bytes) -> bool:

@@ -18,7 +18,7 @@ from urllib.parse import quote
 
 from replicatord.errors import LedgerError
 from replicatord.ledger.connection import DAMAGED, migrate
-from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS
+from replicatord.ledger.schema import APPLICATION_ID, COUNTS, MIGRATIONS
 from replicatord.model.copies import CopyState, PlacementState
 
 JOURNAL: Final = (
@@ -48,10 +48,9 @@ _NOTHING_IS_PROVED: Final = (
     """,
     f"DELETE FROM placement WHERE state = {PlacementState.UNASKED.value} AND copy IS NULL",
     "UPDATE folder SET as_known = NULL",
-    "DELETE FROM meta WHERE key IN ('planned_for', 'coverage')",
-    *(
-        f"DELETE FROM {table}" for table in ("delivery", "message", "news")
-    ),  # nobody is told what others may have put in
+    "DELETE FROM meta WHERE key IN ('planned_for', 'coverage', 'outlook')",
+    # Nobody is told what others may have put in.
+    *(f"DELETE FROM {table}" for table in ("delivery", "message", "news")),
 )
 
 
@@ -174,7 +173,7 @@ def put_in_place(spare: Spare, ledger: str) -> None:
             opened.execute("UPDATE drive SET mark = '', mark_next = ''")
             opened.execute("UPDATE bay SET sums_bytes = -1")  # nor is it known what the drives' lists hold
             opened.execute("DELETE FROM meta WHERE key = ? OR key LIKE 'spare:%'", (MADE_AT,))
-            for statement in _NOTHING_IS_PROVED:
+            for statement in (*_NOTHING_IS_PROVED, *COUNTS):
                 opened.execute(statement)
             opened.execute("COMMIT")
         fd = os.open(partial, os.O_RDONLY)

@@ -137,7 +137,8 @@ class Wishes:
     def want_refused(self, bay: str) -> int:
         """Ask again for what a drive could not hold, because it is not what it was; give how many."""
         done = self._db.execute(
-            "UPDATE placement SET state = 0, tries = 0, trouble = '' WHERE bay = ? AND state = ?",
+            # Whatever was refused has its trouble, by which there is an index.
+            "UPDATE placement SET state = 0, tries = 0, trouble = '' WHERE bay = ? AND trouble <> '' AND state = ?",
             (bay, PlacementState.REFUSED.value),
         )
         return done.rowcount
@@ -145,14 +146,15 @@ class Wishes:
     def wanted_bytes(self, bay: str) -> tuple[int, int]:
         """Give how many files, and how many bytes, a drive still lacks."""
         row = self._db.execute(
-            "SELECT count(*), coalesce(sum(size_bytes), 0) FROM placement WHERE bay = ? AND state = 0", (bay,)
+            "SELECT coalesce(sum(files), 0), coalesce(sum(size_bytes), 0) FROM tally WHERE bay = ? AND state = 0",
+            (bay,),
         ).fetchone()
         return self._less_claimed(bay, *row)
 
     def lacking_bytes(self, bay: str) -> tuple[int, int]:
         """Give how many files, and how many bytes, a drive lacks or cannot hold."""
         row = self._db.execute(
-            "SELECT count(*), coalesce(sum(size_bytes), 0) FROM placement WHERE bay = ? AND state IN (0, ?)",
+            "SELECT coalesce(sum(files), 0), coalesce(sum(size_bytes), 0) FROM tally WHERE bay = ? AND state IN (0, ?)",
             (bay, PlacementState.REFUSED.value),
         ).fetchone()
         return self._less_claimed(bay, *row)

@@ -127,6 +127,14 @@ class FixityCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LimitRate:
+    """How fast each drive is copied to at most, and in which hours of the day that holds."""
+
+    bytes_per_s: int
+    between: tuple[int, int] | None  # minutes after local midnight: from, until; None: always
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HoldWhen:
     """When so many files of a source change at once that it looks like an accident or malware."""
 
@@ -184,6 +192,10 @@ class Settings:
     load_ends_after_s: float = 60.0
     rescan_every_s: float = 3600.0
     log_rotate_bytes: int = 64_000_000
+    limit_rate: LimitRate | None = None
+    # Minutes after local midnight: from, until. Drives are left alone then.
+    quiet_hours: tuple[int, int] | None = None
+    memory_bytes: int = 128_000_000  # for the buffers of copying, over all drives
     never_taken: tuple[str, ...] = field(default=())  # fnmatch patterns on names of files and folders
     shelves: Mapping[str, tuple[str, ...]] = field(
         init=False

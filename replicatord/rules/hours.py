@@ -1,4 +1,4 @@
-"""Is it one of the hours in which copies are read again? By the studio's clock on the wall.
+"""Is it one of the hours in which something may be done, or may not? By the studio's clock on the wall.
 
 May not read a clock: the time of day comes in. Counted in minutes of the day, so that a change to summer time makes
 one night's hours shorter or longer and loses no night.

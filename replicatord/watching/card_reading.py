@@ -12,7 +12,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
-from replicatord.drives.buffers import CHUNK_BYTES, aligned_buffer
+from replicatord.drives.brought import is_in_cache
+from replicatord.drives.buffers import aligned_buffer
 from replicatord.drives.untouched import open_untouched
 from replicatord.media.digests import new_hasher
 from replicatord.media.names import kind_and_format_of_name
@@ -156,7 +157,10 @@ class Reader:
             before = os.fstat(fd)
             if not stat.S_ISREG(before.st_mode) or _held_still(FileStat.of(before)) != _held_still(found):
                 raise OSError(0, "it changed while the card was read")
+            was_cached = is_in_cache(fd)
             digest, size = self._digest(fd, found.size_bytes, step)
+            if not was_cached:
+                os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)  # it is left as it was found
             after = _held_still(FileStat.of(os.fstat(fd)))
             if size != found.size_bytes or after != _held_still(found):
                 raise OSError(0, "it changed while the card was read")
@@ -166,7 +170,7 @@ class Reader:
             os.close(fd)
 
     def _digest(self, fd: int, size: int, step: Callable[[int], object]) -> tuple[Digest, int]:
-        if size > CHUNK_BYTES:
+        if size > len(self._buffer):
             os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_SEQUENTIAL)
         hasher, offset = self._new_hasher(), 0
         while count := os.preadv(fd, [self._buffer], offset):

@@ -79,7 +79,7 @@ class Looker(threading.Thread):
         self._context, self._hints, self._zone = context, hints, zone
         self._wake_lanes, self._is_ahead = wake_lanes, is_ahead
         self._settling = Settling(context.settings.settle_s)
-        self._buffer = aligned_buffer()
+        self._buffer = aligned_buffer(context.chunk_bytes())
         self._rescans: deque[Rescan] = deque()
         self._walks: list[Walk] = []  # for hints
         self._later: list[tuple[float, str, bytes]] = []  # folders to look at once more
@@ -524,6 +524,7 @@ class Looker(threading.Thread):
                 new_hasher=new_hasher(self._context.settings.digest),
                 must_stop=self._must_stop,
                 device=self._device,
+                brought=self._context.brought,
             )
         except Unsettled:
             self._settling.wait_more(spot, now_s=self._context.monotonic())

@@ -13,7 +13,7 @@ import stat
 from collections.abc import Callable
 from typing import Final
 
-from replicatord.drives.buffers import CHUNK_BYTES
+from replicatord.drives.brought import Brought, is_in_cache
 from replicatord.drives.kernel import drop_cached, find_mount_of
 from replicatord.drives.untouched import open_untouched
 from replicatord.media.digests import Hasher
@@ -22,7 +22,6 @@ from replicatord.model.frames import Digest, FileStat, SeenFile
 from replicatord.watching.settling import Spot
 from replicatord.watching.walk import check_device, joined
 
-_AHEAD_BYTES: Final = 2 * CHUNK_BYTES
 _FLAGS: Final = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
 
 
@@ -56,11 +55,12 @@ def read_file(  # noqa: PLR0913  all of it is the caller's own
     must_stop: Callable[[], bool],
     device: int | None = None,
     is_of_medium: bool = False,
+    brought: Brought | None = None,
 ) -> SeenFile:
     """Read a file whole, from `device` (st_dev) if one is given; its access time is left alone where allowed.
 
     `is_of_medium`: what is in memory of it is dropped before and after, so that its medium gave what was read; it
-    cannot be read while a program keeps it in memory.
+    cannot be read while a program keeps it in memory. `brought` hears of what was in memory of nobody before.
     Raises Unsettled, Stopped, and OSError when it cannot be read.
     """
     path = _path(root, spot)
@@ -73,10 +73,13 @@ def read_file(  # noqa: PLR0913  all of it is the caller's own
         if is_of_medium and not drop_cached(fd):
             raise OSError(errno.EBUSY, "a program keeps it in memory, so it cannot be read from its medium")
         before = FileStat.of(found)
+        is_ours = brought is not None and not is_in_cache(fd)
         facts = read_facts(fd, name=spot.name, size_bytes=before.size_bytes)
         digest = _digest(fd, before.size_bytes, buffer, new_hasher(), must_stop)
         if is_of_medium:
             os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)  # nobody else needs it there
+        if brought is not None and is_ours:
+            brought.note(path, before)
         if FileStat.of(os.fstat(fd)) != before or FileStat.of(os.stat(path, follow_symlinks=False)) != before:
             raise Unsettled
     finally:
@@ -87,12 +90,12 @@ def read_file(  # noqa: PLR0913  all of it is the caller's own
 
 
 def _digest(fd: int, size: int, buffer: memoryview, hasher: Hasher, must_stop: Callable[[], bool]) -> Digest:
-    if size > CHUNK_BYTES:
+    if size > len(buffer):
         os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_SEQUENTIAL)
     offset = 0
     while count := os.preadv(fd, [buffer], offset):
         if offset + count < size:  # the disk goes on while this chunk is hashed
-            os.posix_fadvise(fd, offset + count, _AHEAD_BYTES, os.POSIX_FADV_WILLNEED)
+            os.posix_fadvise(fd, offset + count, 2 * len(buffer), os.POSIX_FADV_WILLNEED)
         hasher.update(buffer[:count])
         offset += count
         if must_stop():

@@ -20,10 +20,10 @@ from replicatord.drives.identity import read_identity
 from replicatord.drives.kernel import (
     find_mount_of,
     has_local_medium,
-    set_reading_idle,
     sync_file_system,
     syncfs_reports_errors,
 )
+from replicatord.drives.standing_back import StandBack
 from replicatord.errors import AppError
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import path_fields
@@ -164,7 +164,8 @@ class Surveyor:
         """`survey` is its number in the ledger; `must_wait` tells that its disk has better to do just now."""
         self._context, self._ground, self._survey = context, ground, survey
         self._zone, self._must_wait = zone, must_wait
-        self._buffer = aligned_buffer()
+        self._buffer = aligned_buffer(context.chunk_bytes())
+        self._stand_back = StandBack(monotonic=context.monotonic, wait=context.stop.wait)
         self._load = 0
         self._told = 0
         self._skip = name_skipper(context.settings.never_taken)
@@ -174,7 +175,6 @@ class Surveyor:
 
     def run(self) -> None:
         """Survey all of it, and tell how that went; what stops it is told and kept in the ledger."""
-        set_reading_idle(is_idle=True)
         began_s = self._context.monotonic()
         try:
             self._count()
@@ -257,9 +257,18 @@ class Surveyor:
         known = self._context.desk.look(lambda l: l.surveys.known_of_drive(number, paths))
         return {os.path.basename(path): stat for path, stat in known.items()}
 
+    def _must_leave_alone(self) -> bool:
+        return self._must_wait() or self._context.is_quiet()
+
+    def _must_stop(self) -> bool:
+        """Stand back within a large file too; tell whether the service stops."""
+        self._stand_back.give_way(self._context.stop.is_set)
+        return self._context.stop.is_set()
+
     def _read(self, folder: bytes, name: bytes, batch: _Batch) -> None:
-        while self._must_wait() and not self._context.stop.wait(_WAIT_S):
+        while self._must_leave_alone() and not self._context.stop.wait(_WAIT_S):
             continue
+        self._stand_back.give_way(self._context.stop.is_set)
         if batch.root < 0:
             batch.root = self._open_root(is_to_flush=bool(self._ground.bay))
         try:
@@ -268,7 +277,7 @@ class Surveyor:
                 Spot(self._ground.source, folder, name),
                 buffer=self._buffer,
                 new_hasher=new_hasher(self._context.settings.digest),
-                must_stop=self._context.stop.is_set,
+                must_stop=self._must_stop,
                 device=self._ground.device,
                 is_of_medium=self._ground.has_medium,
             )

@@ -12,6 +12,7 @@ from datetime import tzinfo
 
 from replicatord.copying.context import Context
 from replicatord.drives.disks import disk_below
+from replicatord.drives.kernel import set_background
 from replicatord.watching.surveying import Ground, Surveyor, SurveyRefused, find_ground
 
 
@@ -26,6 +27,7 @@ class SurveyThread(threading.Thread):
 
     def run(self) -> None:
         """Survey all of it."""
+        set_background()
         try:
             for surveyor in self._surveyors:
                 surveyor.run()

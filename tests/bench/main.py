@@ -10,7 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from tests.bench import asking, copying, reading, resting
+from tests.bench import asking, copying, growth, reading, resting
 from tests.bench.disks import why_no_disks
 from tests.bench.machine import describe
 from tests.bench.rounds import Study
@@ -29,6 +29,8 @@ STUDIES: Final[Mapping[str, Callable[[int, float], Study]]] = MappingProxyType(
         "ledger": asking.study_ledger,
         "rescan": resting.study_rescan,
         "idle": resting.study_idle,
+        "growth-drives": growth.study_drives,
+        "growth-files": growth.study_files,
     }
 )
 

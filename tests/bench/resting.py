@@ -36,23 +36,37 @@ def study_rescan(rounds: int, scale: float) -> Study:
         studio = known_studio(Path(folder, "studio"), files)
         with running(studio) as service:
             started = studio.lines("service_started")[-1]
-            until(lambda: _looked_through(studio, after=started), within_s=_WITHIN_S)
+            until(lambda: looked_through(studio, after=started), within_s=_WITHIN_S)
             for _ in range(2):  # the first compares each file, the second finds its folders as they were
-                _look_through(studio)
+                look_through(studio)
             ways = [
-                Way(name=OURS, run=lambda: _look_through(studio)),
+                Way(name=OURS, run=lambda: look_through(studio)),
                 Way(name=_FIND, run=lambda: _find(studio.cards)),
-                Way(name=f"{OURS}, cold", run=lambda: _cold(lambda: _look_through(studio))),
+                Way(name=f"{OURS}, cold", run=lambda: _cold(lambda: look_through(studio))),
                 Way(name=f"{_FIND}, cold", run=lambda: _cold(lambda: _find(studio.cards))),
             ]
             take_turns(study, ways, rounds=rounds)
             highest = _status(service, "VmHWM")
+            asked = [_asked(studio, words) for words in (("plan",), ("status",), ("where", "TIDE0000.JPG"))]
         ledger = (studio.folder / "state" / "ledger.sqlite").stat().st_size
     study.figures += [
         Figure(name="memory at most", value=highest / 1e3, unit="MB"),
         Figure(name="ledger", value=ledger / 1e6, unit="MB"),
+        *asked,
     ]
     return study
+
+
+def _asked(studio: Studio, words: tuple[str, ...]) -> Figure:
+    """Ask a command beside the service, five times; half of the answers came within the figure."""
+    times = []
+    for _ in range(5):
+        with timed() as seconds:
+            done = studio.ask(*words, within_s=_WITHIN_S)
+        assert done.returncode in (0, 1), done.stderr
+        assert done.stdout
+        times.append(seconds())
+    return Figure(name=f"{words[0]}, beside the service", value=sorted(times)[2], unit="s")
 
 
 def study_idle(rounds: int, scale: float) -> Study:
@@ -78,19 +92,19 @@ def study_idle(rounds: int, scale: float) -> Study:
     return study
 
 
-def _look_through(studio: Studio) -> float:
+def look_through(studio: Studio) -> float:
     """Ask for a rescan by an edit of the settings; give how long it took, by the times in the log."""
     edits = len(studio.lines("settings_read"))
     studio.more = f"rescan_every: {next(_HOURS)}h\n"
     studio.write_settings()
     read = until(lambda: studio.lines("settings_read")[edits:], within_s=_WITHIN_S)[0]
-    done = until(lambda: _looked_through(studio, after=read), within_s=_WITHIN_S)
+    done = until(lambda: looked_through(studio, after=read), within_s=_WITHIN_S)
     assert done is not None
     begun, ended = (datetime.fromisoformat(str(line["at"])) for line in (read, done))
     return (ended - begun).total_seconds()
 
 
-def _looked_through(studio: Studio, *, after: Line) -> Line | None:
+def looked_through(studio: Studio, *, after: Line) -> Line | None:
     """Find when the source was looked through after a line of the log."""
     lines = studio.lines("rescan_done", source="cards")
     return next((line for line in lines if int(str(line["seq"])) > int(str(after["seq"]))), None)

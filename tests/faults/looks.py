@@ -14,6 +14,18 @@ from pathlib import Path
 
 from tests.studio import HIDDEN
 
+# What there is, and what the ledger counted as it went.
+_COUNTS = (
+    (
+        "SELECT bay, tier, state, count(*), sum(size_bytes) FROM placement GROUP BY 1, 2, 3 UNION ALL"
+        " SELECT '', '', drive, 0, sum(size_bytes) FROM copy GROUP BY drive HAVING sum(size_bytes) <> 0"
+    ),
+    (
+        "SELECT bay, tier, state, files, size_bytes FROM tally WHERE files <> 0 UNION ALL"
+        " SELECT '', '', id, 0, used_bytes FROM drive WHERE used_bytes <> 0"
+    ),
+)
+
 
 @dataclass(kw_only=True)
 class Looked:
@@ -42,6 +54,7 @@ class Known:
     copies: list[Claim]
     digests: frozenset[str]  # of all copies that it was ever told of
     is_list_true: bool  # else the drive's own list is to be written anew
+    are_counts_true: bool = True
 
 
 def look(
@@ -69,13 +82,14 @@ def look(
     knows that it is to be written anew.
     """
     violations = []
-    for path in drive.rglob("*"):
-        if path.is_file() and HIDDEN not in path.relative_to(drive).parts:
-            digest = hashlib.sha256(path.read_bytes()).hexdigest()
-            if digest not in contents | harmed:
-                violations.append(f"I2: {path.relative_to(drive)} holds what no source ever held")
+    for path in _named_files(drive):
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        if digest not in contents | harmed:
+            violations.append(f"I2: {path.relative_to(drive)} holds what no source ever held")
     known = ask(state / "ledger.sqlite", bay)
     copies = [] if known is None else known.copies
+    if known is not None and not known.are_counts_true:
+        violations.append("I12: the ledger's counts are not those of what it holds")
     for claim in copies:
         places = claim.places
         found = [_compare(drive, at, claim.digest, "I4: the ledger says verified", harmed) for at in places]
@@ -90,6 +104,15 @@ def look(
         if told["event"] == "copy_verified" and told["drive"] == bay and told["digest"] not in digests:
             violations.append(f"I5: the log tells of {told['path']}, and the ledger does not know it")
     return Looked(violations=violations, verified=len(copies))
+
+
+def _named_files(drive: Path) -> list[Path]:
+    """Give the files outside the hidden folder, which a file system without a journal may have left damaged."""
+    found = []
+    for path in drive.iterdir():
+        if path.name != HIDDEN:
+            found += [each for each in (path, *path.rglob("*")) if each.is_file()]
+    return found
 
 
 def _untrue_lines(drive: Path, harmed: frozenset[str], unlisted: frozenset[str]) -> list[str]:
@@ -119,7 +142,7 @@ def ask(ledger: Path, bay: str) -> Known | None:
                 digests=frozenset(),
                 is_list_true=True,
             )
-        if not opened.execute("SELECT 1 FROM sqlite_schema WHERE name = 'sighting'").fetchone():
+        if not opened.execute("SELECT 1 FROM sqlite_schema WHERE name = 'tally'").fetchone():
             return None
         rows = opened.execute(
             "SELECT copy.id, copy.path, coalesce(move.to_path, copy.path), content.digest, verified_at, copy.state FROM copy"
@@ -132,6 +155,7 @@ def ask(ledger: Path, bay: str) -> Known | None:
             " JOIN bay ON bay.drive = copy.drive WHERE bay.name = ?",
             (bay,),
         ).fetchall()
+        counted, kept = (sorted(opened.execute(question)) for question in _COUNTS)
         # What only a spare of the ledger says is in the list too, until it was read.
         is_true = opened.execute(
             "SELECT sums_bytes >= 0 AND NOT EXISTS (SELECT 1 FROM copy WHERE copy.drive = bay.drive AND copy.state IN (5, 6))"
@@ -149,7 +173,12 @@ def ask(ledger: Path, bay: str) -> Known | None:
         for id_, at, to, digest, verified_at, state in rows
     ]
     digests = frozenset(digest.hex() for (digest,) in told)
-    return Known(copies=copies, digests=digests, is_list_true=is_true is None or bool(is_true[0]))
+    return Known(
+        copies=copies,
+        digests=digests,
+        is_list_true=is_true is None or bool(is_true[0]),
+        are_counts_true=counted == kept,
+    )
 
 
 def _compare(drive: Path, at: str, digest: str, who: str, harmed: frozenset[str]) -> str:

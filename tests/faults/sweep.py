@@ -165,8 +165,13 @@ class Crowd:
         self, how: Callable[[Bench, Any], Result], cases: Iterable[object], show: Callable[[Result], None]
     ) -> None:
         """Try cases, in any order; `how` is a function of a module."""
-        for done in as_completed([self._pool.submit(_try, how, case) for case in cases]):
-            show(done.result())
+        tried = [self._pool.submit(_try, how, case) for case in cases]
+        try:
+            for done in as_completed(tried):
+                show(done.result())
+        finally:
+            for each in tried:
+                each.cancel()  # after an error: the others would be tried in the midst of what comes next
 
 
 @contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -24,6 +25,7 @@ class Row:
     hit: int = 0  # of them came while the program was at work
     violations: int = 0
     seconds: float = 0.0
+    is_broken_off: bool = False  # by an error of the harness itself, which says nothing of the program
 
 
 @dataclass(kw_only=True)
@@ -67,7 +69,11 @@ class Figures:
             *columns, console=Console(file=sys.stderr), transient=True, disable=not is_shown
         ) as progress:
             task = progress.add_task(fault, total=total)
-            yield Counting(row=row, advance=lambda cases: progress.advance(task, cases))
+            try:
+                yield Counting(row=row, advance=lambda cases: progress.advance(task, cases))
+            except Exception:  # noqa: BLE001  hours of other rows are not thrown away for it; `status` tells
+                traceback.print_exc(file=sys.stdout)
+                row.is_broken_off = True
         row.seconds = time.monotonic() - begun
         print(_line(row), flush=True)
 
@@ -77,13 +83,15 @@ class Figures:
             "\n| fault | cases | at work | promises broken | seconds |\n| --- | ---: | ---: | ---: | ---: |"
         )
         for row in self.rows:
-            cells = (row.fault, f"{row.cases:,}", f"{row.hit:,}", f"{row.violations}", f"{row.seconds:,.0f}")
+            fault = f"{row.fault} (broken off)" if row.is_broken_off else row.fault
+            cells = (fault, f"{row.cases:,}", f"{row.hit:,}", f"{row.violations}", f"{row.seconds:,.0f}")
             print(f"| {' | '.join(cells)} |")
 
     def status(self) -> int:
         """Give 1 when something did not hold."""
-        return 1 if any(row.violations for row in self.rows) else 0
+        return 1 if any(row.violations or row.is_broken_off for row in self.rows) else 0
 
 
 def _line(row: Row) -> str:
-    return f"{row.fault}: {row.cases:,} cases, {row.violations} violations, {row.seconds:.0f} s"
+    end = ", broken off" if row.is_broken_off else ""
+    return f"{row.fault}: {row.cases:,} cases, {row.violations} violations, {row.seconds:.0f} s{end}"

@@ -381,6 +381,16 @@ def test_right_after_a_rebuild_files_are_brought_back_and_nothing_else_is(studio
     assert tree(back) == {path: content for path, content in harm.wanted.items() if path != harm.lost}
 
 
+def test_right_after_a_rebuild_status_counts_what_is_to_be_read_again(studio: Studio) -> None:
+    (studio.folder / "state" / "ledger.sqlite").unlink()
+    assert command(studio, "rebuild", "--yes").returncode == 0
+    drives = {
+        drive["drive"]: drive for drive in json.loads(command(studio, "status", "--json").stdout)["drives"]
+    }
+    for name in ("curlew", "dunlin"):
+        assert drives[name]["verified"] == {"files": 0, "bytes": 0}, drives[name]
+
+
 def test_i12_a_spare_of_other_hands_is_not_believed(studio: Studio) -> None:
     """It claims copies that were never made, of one content at the path of another, of one drive for another."""
     with closing(sqlite3.connect(spared(studio))) as opened, opened:

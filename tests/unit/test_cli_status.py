@@ -475,7 +475,14 @@ def test_what_would_burn_with_the_studio_is_told(shelves: Ground, capsys: pytest
         shelves, capsys
     )
     fire = status_of(shelves, capsys)["only_in_studio"]
-    assert fire == {"frames": 0, "files": 0, "bytes": 0, "elsewhere": ["plover"], "visiting": []}
+    assert fire == {
+        "frames": 0,
+        "files": 0,
+        "bytes": 0,
+        "as_of": None,
+        "elsewhere": ["plover"],
+        "visiting": [],
+    }
 
 
 def test_a_cloud_folder_saves_nothing_and_that_is_said_when_asked(

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from datetime import UTC, date
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Final
 
 import pytest
 
+from replicatord.copying.context import Context
+from replicatord.duties.outlook import Risk, read_months, read_risk, reckon_outlook
+from replicatord.ledger.desk import LedgerDesk
 from replicatord.ledger.outlook import AtRisk
 from replicatord.ledger.replan import replan
+from replicatord.log.replication import ReplicationLog
 from replicatord.model.copies import CopyState
 from tests.cli_ground import (
     AT,
@@ -54,7 +58,19 @@ def by_month(ground: Ground, *drives: str, since: str = "") -> dict[str, int]:
 
 def at_risk(ground: Ground, *elsewhere: str) -> AtRisk:
     with ground.open_ledger() as ledger:
-        return ledger.outlook.at_risk(elsewhere)
+        whole = ledger.outlook.at_risk(elsewhere)
+        assert in_parts(ledger, elsewhere) == whole
+        return whole
+
+
+def in_parts(ledger: Ledger, elsewhere: tuple[str, ...], *, limit: int = 1) -> AtRisk:
+    """Add up what is at risk a few pictures at a time."""
+    frames = files = size_bytes = 0
+    part, after = ledger.outlook.some_at_risk(elsewhere, after=None, limit=limit)
+    while after is not None:
+        frames, files, size_bytes = frames + part.frames, files + part.files, size_bytes + part.size_bytes
+        part, after = ledger.outlook.some_at_risk(elsewhere, after=after, limit=limit)
+    return AtRisk(frames=frames, files=files, size_bytes=size_bytes)
 
 
 def take_in(ground: Ground, month: str, path: str, content: bytes) -> None:
@@ -282,6 +298,33 @@ def test_each_question_is_quick_on_a_large_ledger(large: Ground) -> None:
             assert sum(found.values()) == 20 * (FILES - FILES // MONTHS)
             assert month_s < 0.2
     assert risk_s < 0.2
+
+
+def test_a_large_ledger_is_reckoned_a_little_at_a_time_and_told_as_of_then(large: Ground) -> None:
+    log = ReplicationLog(large.settings.log, rotate_bytes=large.settings.log_rotate_bytes)
+    desk = LedgerDesk(large.open_ledger, log)
+    context = Context(
+        settings=large.settings,
+        desk=desk,
+        now=lambda: datetime(2026, 2, 8, 1, 30, tzinfo=UTC),
+        monotonic=lambda: 0.0,
+        look_again=lambda _source, _path: None,
+    )
+    try:
+        reckon_outlook(context)
+    finally:
+        desk.close()
+        log.close()
+    with large.open_ledger() as ledger:
+        expected = ledger.outlook.at_risk(("plover",))
+        assert read_risk(ledger, ("plover",)) == Risk(found=expected, as_of="2026-02-08T01:30:00.000Z")
+        assert read_risk(ledger, ()).as_of == ""  # another question is asked now
+        for names in (("curlew", "snipe"), ("plover",)):
+            expected_months = ledger.outlook.bytes_by_month(names, since="2025-03")
+            assert read_months(ledger, names, since="2025-03") == expected_months
+        with ledger.transaction():
+            ledger.set_meta("outlook", '{"at": 1, "risk": []}')  # what makes no sense is as if never reckoned
+        assert read_risk(ledger, ("plover",)) == Risk(found=expected, as_of="")
 
 
 def test_status_as_a_whole_is_quick_on_a_large_ledger(large: Ground) -> None:

@@ -12,12 +12,12 @@ import pytest
 
 from replicatord.copying.files import DriveFiles, write_all
 from replicatord.copying.readback import Interrupted, Prover
-from replicatord.drives.buffers import CHUNK_BYTES
 from replicatord.drives.kernel import cached_pages, find_mount_of
+from replicatord.rules.memory import CHUNK_MAX_BYTES
 from tests.core_builders import open_folder
 
 MIB = 1 << 20
-SIZES = (0, 1, 511, 4095, 4096, 4097, MIB, CHUNK_BYTES, CHUNK_BYTES + 1, 9 * MIB, 9 * MIB + 513)
+SIZES = (0, 1, 511, 4095, 4096, 4097, MIB, CHUNK_MAX_BYTES, CHUNK_MAX_BYTES + 1, 9 * MIB, 9 * MIB + 513)
 DISKS = ("ext4", "xfs")  # here a file's clean pages can be dropped and a direct read goes past the cache
 
 
@@ -123,10 +123,10 @@ def test_i4_pages_that_stay_in_memory_are_told(tmp_path: Path, files: DriveFiles
 
 
 def test_a_change_of_one_bit_is_seen(tmp_path: Path, files: DriveFiles, prover: Prover) -> None:
-    put(files, b"A.CR3", bytes(CHUNK_BYTES + 4096))
+    put(files, b"A.CR3", bytes(CHUNK_MAX_BYTES + 4096))
     good = prover.read_back(files, b"A.CR3").digest
     with (tmp_path / "A.CR3").open("r+b") as file:
-        file.seek(CHUNK_BYTES + 4095)
+        file.seek(CHUNK_MAX_BYTES + 4095)
         file.write(b"\x01")
         file.flush()
         os.fsync(file.fileno())

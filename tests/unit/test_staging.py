@@ -23,13 +23,13 @@ from replicatord.copying.staging import (
     SourceUnreadable,
     Stager,
 )
-from replicatord.drives.buffers import CHUNK_BYTES
 from replicatord.model.frames import FileStat
+from replicatord.rules.memory import CHUNK_MAX_BYTES
 from tests.core_builders import MTIME_NS, open_folder, tree_of
 
 MIB = 1 << 20
 ANY = bytes(32)  # no content's digest: for what is not compared, or must differ
-SIZES = (0, 1, 4095, 4096, 4097, MIB - 1, MIB, MIB + 1, CHUNK_BYTES, CHUNK_BYTES + 1, 9 * MIB)
+SIZES = (0, 1, 4095, 4096, 4097, MIB - 1, MIB, MIB + 1, CHUNK_MAX_BYTES, CHUNK_MAX_BYTES + 1, 9 * MIB)
 
 
 @pytest.fixture

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 
 from replicatord.copying.context import Context
-from replicatord.duties.visits import ago_words, elsewhere, find_due, read_since, tell_visits
+from replicatord.duties.places import elsewhere
+from replicatord.duties.visits import ago_words, find_due, read_since, tell_visits
 from replicatord.ledger.desk import LedgerDesk
 from replicatord.log.replication import ReplicationLog
 from replicatord.model.copies import Medium
