@@ -15,7 +15,8 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -42,6 +43,7 @@ from replicatord.duties.plan_mark import LOOKED
 from replicatord.duties.rehearsals import FRAMES, is_due, take_asked
 from replicatord.duties.releases import RELEASE, release
 from replicatord.duties.requests import take_request
+from replicatord.duties.revisit import tell_month
 from replicatord.duties.surveys import take_asked_survey
 from replicatord.duties.telling import Teller
 from replicatord.duties.telling_notes import begin_run, end_run
@@ -51,6 +53,8 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.lock import find_running
 from replicatord.log.times import utc_text
 from replicatord.model.settings import Settings
+from replicatord.page.ground import Ground, Moving
+from replicatord.page.serving import PageServer
 from replicatord.rules.hours import is_within
 from replicatord.studio import Studio
 from replicatord.watching.looker import SCHEDULED
@@ -106,6 +110,8 @@ class _Service:
         # The settings, and how often the ledger had changed, when the 3-2-1 rule was last judged.
         self._covered_mark: tuple[Settings, int] | None = None
         self._is_quiet = False  # quiet hours, as last told
+        self._moving: tuple[Moving, ...] = ()  # the drives as they were told last; the page shows them
+        self._page: PageServer | None = None
         self._is_watch_due = False  # to be looked at: it may not be what it should be
         self._is_moved = False  # a source is another folder by now than the one that is watched
 
@@ -122,6 +128,7 @@ class _Service:
         self._set_clock()
         self._tell_visits()
         self._clock.start()
+        self._keep_page()
         self._tell_unwatched()
         self._notifier.send("READY=1", f"MAINPID={os.getpid()}")
         log = studio.context.settings.log
@@ -167,6 +174,7 @@ class _Service:
             self._told_mark = mark
         studio.note_silence()
         studio.tell_untold()
+        self._keep_page()
         self._take_asked_check()
         self._take_release()
         self._telling.keep()
@@ -204,6 +212,7 @@ class _Service:
                 speeds[drive.name] = self._speeds.note(drive.name, done_bytes=done, now_s=now_s)
             else:
                 self._speeds.forget(drive.name)
+        self._moving = tuple(Moving(drive=drive, bytes_per_s=speeds.get(drive.name)) for drive in drives)
         now = board_text(drives, speeds)
         if now != self._board:
             self._board = now
@@ -213,6 +222,17 @@ class _Service:
         """Leave the text about the drives as they are without a service: nothing is copied to them any more."""
         text = UNKNOWN_TEXT if drives is None else board_text(drives, {})
         write_board(self._studio.context.settings.log, text)
+
+    def _keep_page(self) -> None:
+        """Serve the page as the settings say; nothing of it may hold up what matters."""
+        port, page = self._studio.context.settings.page_port, self._page
+        if page is not None and (page.port != port or not page.is_alive()):
+            page.leave()
+            self._page = page = None
+        if page is None and port is not None:
+            self._page = _new_page(self._studio, port, moving=lambda: self._moving, say=self._say)
+            with suppress(RuntimeError):  # no thread can be had just now: the next turn tries again
+                self._page.start()
 
     def _keep_watching(self) -> None:
         """Wake lanes when a disk came or went, and set the watch anew where it is not what it should be."""
@@ -278,6 +298,8 @@ class _Service:
         if failure:
             console.error("service_failed", reason=failure)
         self._clock.stop()
+        if self._page is not None:
+            self._page.stop()
         self._file.stop()
         self._watch.stop()
         self._mounts.close()
@@ -307,6 +329,7 @@ class _Service:
         self._clock.every(_COVERAGE_S, self._reckon_coverage, name="coverage")
         self._clock.every(_FIXITY_S, self._check_fixity, name="fixity")
         self._clock.every(3600, self._rehearse_if_due, name="rehearsal")
+        self._clock.every(3600, lambda: tell_month(self._studio.context), name="revisit")
         # Ages are counted in days; once an hour is early enough for any midnight and any suspend.
         self._clock.every(3600, self._studio.planner.ask, name="replan")
 
@@ -467,6 +490,25 @@ def _open_studio(settings: Settings) -> Studio:
         if find_running(settings.ledger) is None:  # else another service has it, and all is well
             tell_without_ledger(settings, str(exc), now=datetime.now(get_localzone()))
         raise
+
+
+def _new_page(
+    studio: Studio,
+    port: int,
+    *,
+    moving: Callable[[], Sequence[Moving]],
+    say: Callable[[str, Mapping[str, object]], None],
+) -> PageServer:
+    """Make what serves the page."""
+    ground = Ground(
+        settings=lambda: studio.context.settings,
+        write=studio.desk.ask,
+        now=studio.context.now,
+        port=port,
+        running=os.getpid(),
+        moving=moving,
+    )
+    return PageServer(ground, lambda fields: say("page_not_served", fields))
 
 
 def _read_text(file: SettingsFile, path: str) -> bytes:

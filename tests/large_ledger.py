@@ -6,6 +6,7 @@ Filled by SQL, since copying so much would take hours; what is in it is what cop
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from typing import TYPE_CHECKING, Final
 
@@ -85,3 +86,26 @@ def make_large_ground(root: Path, *, files: int = FILES) -> Ground:
     with ground.open_ledger():  # counts what was written past it
         pass
     return ground
+
+
+def spread_over_years(ground: Ground, *, first: int = 2014, years: int = 12, busy: str = "2019-03") -> None:
+    """Have its frames taken over some years, 2,000 of them in one month, each tenth with stars, and the rule judged."""
+    db = sqlite3.connect(ground.settings.ledger)
+    with db:
+        (frames,) = db.execute("SELECT count(*) FROM frame").fetchone()
+        values = {"many": frames, "days": 365 * years, "first": f"{first}-01-01"}
+        taken = "strftime('%Y-%m-%dT', :first, (id * :days / :many) || ' days') || printf('%02d:%02d:%02d',"
+        clock = " 7 + id % 12, id % 60, id % 53)"
+        db.execute(
+            f"UPDATE frame SET stars = (id % 10 = 0) * (1 + id % 5), captured = {taken}{clock}", values
+        )
+        rest = f"SELECT id FROM frame WHERE captured NOT LIKE '{busy}%' ORDER BY id DESC LIMIT max(0, 2000 -"
+        db.execute(
+            f"UPDATE frame SET captured = printf('{busy}-%02d', 1 + id % 28) || substr(captured, 11)"
+            f" WHERE id IN ({rest} (SELECT count(*) FROM frame WHERE captured LIKE '{busy}%')))"
+        )
+        months = db.execute("SELECT substr(captured, 1, 7), count(*) FROM frame GROUP BY 1").fetchall()
+        judged = {month: (count, count - index % 3) for index, (month, count) in enumerate(months)}
+        last = {"at": AT, "text": "3-2-1 rule: as it was judged", "months": judged}
+        db.execute("INSERT OR REPLACE INTO meta VALUES ('coverage', ?)", (json.dumps(last),))
+    db.close()

@@ -110,6 +110,7 @@ class Studio:
     limits: dict[str, str] = field(default_factory=dict)
     shelves: dict[str, str] = field(default_factory=dict)
     tiers: str = TIERS
+    page: str = "page: {serve: false}\n"  # services of tests that run side by side would want one port
     more: str = ""  # further lines of the settings file
     disk_key: str = "pretend_disk"  # of each drive: all of a test's lie on one disk, and stand for as many
     zone: str = "UTC"
@@ -146,7 +147,7 @@ class Studio:
         text = (
             f"studio: {NAME}\nledger: {self.folder}/state/ledger.sqlite\nlog: {self.log}\n"
             f"sources:\n  cards: {{folder: {self.cards}}}\n  favourites: {{folder: {self.favourites}}}\n"
-            f"drives:\n{drives}tiers:\n{self.tiers}settle: {SETTLE_S}s\nload_ends_after: 1s\n{self.more}"
+            f"drives:\n{drives}tiers:\n{self.tiers}settle: {SETTLE_S}s\nload_ends_after: 1s\n{self.page}{self.more}"
         )
         partial = self.settings.with_suffix(".new")
         partial.write_text(text)

@@ -9,12 +9,12 @@ import time
 from typing import Final
 
 from replicatord.cli.asking import CommandError, ask_service, ledger_for_asking, wait_quiet
-from replicatord.cli.log_file import last_number, lines_after
-from replicatord.cli.log_words import line_words
 from replicatord.cli.words import shown
 from replicatord.config.problem import listed, nearest_of
 from replicatord.duties.check_requests import CheckRequest, make_request
 from replicatord.ledger.lock import find_running
+from replicatord.log.reading import last_number, lines_after
+from replicatord.log.sayings import line_words
 from replicatord.model.settings import Settings
 from replicatord.studio import Studio
 

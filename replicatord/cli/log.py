@@ -17,11 +17,11 @@ from itertools import islice
 from typing import Final
 
 from replicatord.cli.asking import CommandError
-from replicatord.cli.log_file import Fields, Follower, lines_backwards, lines_since, parse_line
-from replicatord.cli.log_words import PROBLEM, is_problem, line_words, moment_of
 from replicatord.config.problem import WrongValue, listed, nearest_of
 from replicatord.config.units import DURATION_PATTERN, parse_duration
 from replicatord.log.files import log_files
+from replicatord.log.reading import Fields, Follower, lines_backwards, lines_since, parse_line
+from replicatord.log.sayings import PROBLEM, is_problem, line_words, moment_of
 from replicatord.model.settings import Settings
 
 _COUNT: Final = 40  # lines when nothing is said: about a screen

@@ -127,6 +127,8 @@ def _parser() -> argparse.ArgumentParser:
         dest="has_list",
         help="with --report: each file that lies in one place only",
     )
+    _add_revisit(add("revisit", _revisit, "Say which old month waits to be looked through.", has_json=True))
+    add("page", _page, "Say where the page is, and whether it is served.", has_json=True)
     its = add("tell", _tell, "Say who is told when something is wrong, and what has not come there.")
     its.add_argument("--try", action="store_true", dest="is_trial", help="send one message to each now")
     its = add("release", _release, "Say that the many changes of a held source are meant.")
@@ -195,6 +197,14 @@ def _add_restore(its: argparse.ArgumentParser) -> None:
         help="make the folder a BagIt bag (RFC 8493), to hand it over",
     )
     its.add_argument("--go", action="store_true", help="do it; without, only say what would be done")
+
+
+def _add_revisit(its: argparse.ArgumentParser) -> None:
+    which = its.add_mutually_exclusive_group()
+    which.add_argument(
+        "--list", action="store_true", dest="has_list", help="the frames that you found worth another look"
+    )
+    which.add_argument("--bring", metavar="FOLDER", help="copy their originals there; nothing is replaced")
 
 
 def _add_adopt(its: argparse.ArgumentParser) -> None:
@@ -351,6 +361,22 @@ def _survey(arguments: argparse.Namespace) -> int:
         )
     settings, _ = _settings_in_force(arguments)
     return show_report(settings, has_list=arguments.has_list, as_json=arguments.as_json)
+
+
+def _revisit(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.revisit import bring_marked, show_marked, show_proposal
+
+    settings, _ = _settings_in_force(arguments)
+    if arguments.bring is not None:
+        return bring_marked(settings, arguments.bring, as_json=arguments.as_json)
+    show = show_marked if arguments.has_list else show_proposal
+    return show(settings, as_json=arguments.as_json)
+
+
+def _page(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.page import show_page
+
+    return show_page(_settings_in_force(arguments)[0], as_json=arguments.as_json)
 
 
 def _tell(arguments: argparse.Namespace) -> int:

@@ -9,11 +9,11 @@ import time
 from typing import Final
 
 from replicatord.cli.asking import CommandError, ask_service, wait_quiet
-from replicatord.cli.log_file import last_number, lines_after
-from replicatord.cli.log_words import line_words
 from replicatord.cli.words import shown
 from replicatord.duties.rehearsals import ask_rehearsal
 from replicatord.ledger.lock import find_running
+from replicatord.log.reading import last_number, lines_after
+from replicatord.log.sayings import line_words
 from replicatord.model.settings import Settings
 from replicatord.studio import Studio
 

@@ -68,6 +68,7 @@ class Job:
     wanted: Wanted
     places: tuple[tuple[DrivePlace, str], ...]  # with the identities of the drives
     to_fetch: tuple[str, ...]
+    in_sources: tuple[tuple[str, bytes], ...] = ()  # where it was read first, if that will do as well
 
 
 def restore(settings: Settings, asked: Asked, *, as_json: bool) -> int:
@@ -75,14 +76,14 @@ def restore(settings: Settings, asked: Asked, *, as_json: bool) -> int:
 
     Raises CommandError, LedgerError.
     """
-    target = _target(settings, asked.target)
+    target = target_of(settings, asked.target)
     if asked.is_bag:
         check_new(target)
     with ledger_for_asking(settings) as ledger:
         find = _earlier if asked.is_earlier else _wanted
-        wanted = _apart(dict.fromkeys(find(ledger, settings, asked)))
+        wanted = apart(dict.fromkeys(find(ledger, settings, asked)))
         identities = {bay.name: bay.identity for bay in ledger.bays.all()}
-        jobs = [_job(ledger, settings, each, identities) for each in wanted]
+        jobs = [job_of(ledger, settings, each, identities) for each in wanted]
     if not jobs:
         if not any((asked.what, asked.months, asked.trips, asked.loads, asked.drives, asked.is_all)):
             raise CommandError(
@@ -93,12 +94,12 @@ def restore(settings: Settings, asked: Asked, *, as_json: bool) -> int:
     if asked.is_bag:
         check_names(job.wanted.path for job in jobs)
     place = os.path.join(target, PAYLOAD) if asked.is_bag else target
-    done = _go(settings, place, jobs, as_json=as_json) if asked.is_to_go else None
+    done = bring(settings, place, jobs, as_json=as_json) if asked.is_to_go else None
     bagged = _bag(settings, target, done) if asked.is_bag and done is not None else None
     if as_json:
-        print(json.dumps({**_fields(jobs, done), **({} if bagged is None else {"bagged": bagged})}))
+        print(json.dumps({**fields_of(jobs, done), **({} if bagged is None else {"bagged": bagged})}))
     else:
-        for line in _lines(jobs, done, place):
+        for line in result_lines(jobs, done, place):
             print(shown(line))
         if asked.is_bag:
             print(shown(_bag_words(target, jobs, bagged)))
@@ -140,7 +141,8 @@ def _bag_words(target: str, jobs: Sequence[Job], bagged: int | None) -> str:
     return f"{target} is a BagIt bag (RFC 8493) of {counted(bagged, 'file')}.{warning}"
 
 
-def _target(settings: Settings, target: str) -> str:
+def target_of(settings: Settings, target: str) -> str:
+    """Give the folder to bring files into, whole. Raises CommandError when it will not do."""
     root = os.path.realpath(target)
     if not os.path.isdir(root):
         raise CommandError(f"{target} is no folder; make it first")
@@ -209,7 +211,7 @@ def _earlier(ledger: Ledger, settings: Settings, asked: Asked) -> Iterator[Wante
             yield replace(version, path=stamped)
 
 
-def _apart(found: Iterable[Wanted]) -> list[Wanted]:
+def apart(found: Iterable[Wanted]) -> list[Wanted]:
     """Give each content a path of its own: of several with one path, all but the first get digits of their digests.
 
     Drives may differ in what they have at a path, as when one of them was away while a file changed.
@@ -285,7 +287,8 @@ def _hint(word: str, known: list[str]) -> str:
     return f"; did you mean {nearest}?" if nearest else f", only {listed(known)}" if known else ""
 
 
-def _job(ledger: Ledger, settings: Settings, wanted: Wanted, identities: Mapping[str, str]) -> Job:
+def job_of(ledger: Ledger, settings: Settings, wanted: Wanted, identities: Mapping[str, str]) -> Job:
+    """Give from where a file can be brought, and which drives to fetch when none is here."""
     here = [
         place
         for place in ledger.copies.drive_places(wanted.content, besides="")
@@ -308,7 +311,8 @@ def _is_away(settings: Settings, name: str) -> bool:
 # ---- doing it ----
 
 
-def _go(settings: Settings, target: str, jobs: Sequence[Job], *, as_json: bool) -> list[Restored]:
+def bring(settings: Settings, target: str, jobs: Sequence[Job], *, as_json: bool) -> list[Restored]:
+    """Bring all of it, and give how each file went. Raises CommandError."""
     total = sum(job.wanted.size_bytes for job in jobs)
     done: list[Restored] = []
     so_far = 0
@@ -317,7 +321,7 @@ def _go(settings: Settings, target: str, jobs: Sequence[Job], *, as_json: bool) 
         try:
             with new_show(_FILES) as show:
                 for job in jobs:
-                    done.append(restorer.restore(job.wanted, job.places))
+                    done.append(restorer.restore(job.wanted, job.places, in_sources=job.in_sources))
                     so_far += job.wanted.size_bytes
                     if not as_json:
                         show.progress(len(done), so_far, len(jobs), total, "restored and proved")
@@ -333,7 +337,8 @@ def _go(settings: Settings, target: str, jobs: Sequence[Job], *, as_json: bool) 
 # ---- for a person ----
 
 
-def _lines(jobs: Sequence[Job], done: Sequence[Restored] | None, target: str) -> Iterator[str]:
+def result_lines(jobs: Sequence[Job], done: Sequence[Restored] | None, target: str) -> Iterator[str]:
+    """Say what would be brought, or how that went."""
     if done is None:
         yield from _plan_lines(jobs, target)
         return
@@ -376,7 +381,8 @@ def _plan_lines(jobs: Sequence[Job], target: str) -> Iterator[str]:
 # ---- for a script ----
 
 
-def _fields(jobs: Sequence[Job], done: Sequence[Restored] | None) -> dict[str, object]:
+def fields_of(jobs: Sequence[Job], done: Sequence[Restored] | None) -> dict[str, object]:
+    """Give it as JSON has it."""
     outcomes = None if done is None else [(each.outcome.name.lower(), each.why) for each in done]
     return {
         "files": [

@@ -11,12 +11,12 @@ from datetime import datetime
 
 from replicatord.cli.asking import ledger_for_asking
 from replicatord.cli.status_coverage import coverage_fields, month_lines
-from replicatord.cli.status_facts import read_status
 from replicatord.cli.status_fields import fields_of
-from replicatord.cli.status_needs import needs_of
 from replicatord.cli.status_words import lines_of
 from replicatord.cli.words import shown
 from replicatord.duties.coverage import read_coverage
+from replicatord.duties.status_facts import read_status
+from replicatord.duties.status_needs import needs_of
 from replicatord.ledger.lock import find_running
 from replicatord.model.settings import Settings
 

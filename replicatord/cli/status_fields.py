@@ -9,8 +9,8 @@ from dataclasses import asdict
 from datetime import date
 
 from replicatord.cli.status_coverage import coverage_fields
-from replicatord.cli.status_facts import DriveStatus, LoadStatus, ShelfStatus, Status
 from replicatord.duties.places import pretenders
+from replicatord.duties.status_facts import DriveStatus, LoadStatus, ShelfStatus, Status
 from replicatord.ledger.loads import LoadState
 from replicatord.log.times import path_fields, utc_text
 from replicatord.model.copies import PlacementState
@@ -48,7 +48,7 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
         "only_in_studio": _fire_fields(status),
         # null unless asked for with -v
         "three_two_one": None if status.covered is None else coverage_fields(status.covered),
-        "three_two_one_last": None if status.last_covered is None else asdict(status.last_covered),
+        "three_two_one_last": _last_fields(status),
         "troubles": [
             {"drive": t.bay, "trouble": t.trouble, "files": t.files, **path_fields("path", t.path)}
             for t in status.troubles
@@ -154,3 +154,8 @@ def _load_fields(status: LoadStatus) -> dict[str, object]:
         "verified": verdict.verified if verdict else None,
         "waiting": verdict.waiting if verdict else None,
     }
+
+
+def _last_fields(status: Status) -> dict[str, str] | None:
+    last = status.last_covered
+    return None if last is None else {"at": last.at, "text": last.text}

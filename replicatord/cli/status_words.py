@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from replicatord.cli.forecast_words import forecast_lines, forecast_words
-from replicatord.cli.status_facts import DriveStatus, Fire, LoadStatus, Status
 from replicatord.cli.words import counted, instant_words, local_time, size_words, source_words, span_words
 from replicatord.config.units import clock_words
 from replicatord.duties.coverage import rule_words
+from replicatord.duties.forecast_words import forecast_lines, forecast_words
 from replicatord.duties.loads import load_text
 from replicatord.duties.places import one_place_words, pretence_words
+from replicatord.duties.status_facts import DriveStatus, Fire, LoadStatus, Status
 from replicatord.duties.visits import ago_words
 from replicatord.ledger.loads import LoadState
 from replicatord.log.words import listed

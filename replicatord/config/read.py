@@ -25,9 +25,10 @@ from replicatord.config.problem import (
     nearest_of,
     quoted,
 )
-from replicatord.config.shape import DriveShape, FileShape, OnlyShape, SourceShape, known_keys
+from replicatord.config.shape import DriveShape, FileShape, OnlyShape, PageShape, SourceShape, known_keys
 from replicatord.config.values import shown
 from replicatord.model.settings import (
+    PAGE_PORT,
     Drive,
     FixityCheck,
     HoldWhen,
@@ -229,6 +230,8 @@ def _settings(shape: FileShape, file: str) -> Settings:
         settle_s=shape.settle,
         load_ends_after_s=shape.load_ends_after,
         rescan_every_s=shape.rescan_every,
+        page_port=_port(shape.page),
+        revisit_every_s=shape.revisit_every,
         log_rotate_bytes=shape.log_rotate,
         limit_rate=LimitRate(bytes_per_s=shape.limit_rate.to, between=shape.limit_rate.between)
         if shape.limit_rate
@@ -237,6 +240,12 @@ def _settings(shape: FileShape, file: str) -> Settings:
         memory_bytes=shape.memory,
         never_taken=tuple(shape.never_take),
     )
+
+
+def _port(shape: PageShape | None) -> int | None:
+    if shape is None:
+        return PAGE_PORT
+    return shape.port if shape.serve else None
 
 
 def _source(name: str, shape: SourceShape) -> Source:

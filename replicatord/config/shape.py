@@ -20,7 +20,7 @@ from replicatord.config.layout import WORDS
 from replicatord.media.names import FORMAT_ALIASES, FORMATS
 from replicatord.model.copies import Medium
 from replicatord.model.frames import Kind
-from replicatord.model.settings import DigestAlgorithm, Layout, Target
+from replicatord.model.settings import PAGE_PORT, DigestAlgorithm, Layout, Target
 
 if typing.TYPE_CHECKING:
     from collections.abc import Callable
@@ -78,6 +78,7 @@ MemorySize = Annotated[int, Read(values.as_memory, pattern=units.SIZE_PATTERN)]
 Day = Annotated[date, Read(values.as_day, pattern=units.DAY_PATTERN)]
 Flag = Annotated[bool, Read(values.as_flag, type_="boolean")]
 Copies = Annotated[int, Read(values.as_copies, type_="integer", minimum=1, maximum=values.COPIES_MAX)]
+Port = Annotated[int, Read(values.as_port, type_="integer", minimum=values.PORT_MIN, maximum=values.PORT_MAX)]
 Messages = Annotated[int, Read(values.as_messages, type_="integer", minimum=1, maximum=values.MESSAGES_MAX)]
 # An address, or where it is to be found.
 TargetAddress = Annotated[
@@ -288,6 +289,13 @@ class TellShape(Shape):
     at_most: Messages = Field(default=12, description="Messages a day at most; 12 when left out.")
 
 
+class PageShape(Shape):
+    """The page that the service shows in a browser of this machine."""
+
+    port: Port = Field(default=PAGE_PORT, description=f"On 127.0.0.1; {PAGE_PORT} when left out.")
+    serve: Flag = Field(default=True, description="false for no page.")
+
+
 def _named(what: str) -> dict[str, Any]:
     return {"propertyNames": {"pattern": values.NAME_PATTERN, "description": f"The name of a {what}."}}
 
@@ -348,6 +356,14 @@ class FileShape(Shape):
     )
     rescan_every: Duration = Field(
         default=3600.0, description="How often sources are looked through wholly; 1h when left out."
+    )
+    page: Annotated[PageShape | None, Given()] = Field(
+        default=None,
+        description=f"The page that `run` serves on this machine; on port {PAGE_PORT} when left out.",
+    )
+    revisit_every: Duration = Field(
+        default=31 * 86_400.0,
+        description="How often a month that nobody looked through for long is proposed; 31d when left out.",
     )
     log_rotate: RotateSize = Field(
         default=64_000_000, description="The log begins a new file at this size; 64MB when left out."

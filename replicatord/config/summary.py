@@ -20,6 +20,7 @@ from replicatord.config.words import (
     hold_words,
     joined,
     only_words,
+    page_words,
     rate_words,
     source_words,
     tell_words,
@@ -76,6 +77,8 @@ def _facts(settings: Settings) -> Iterator[str]:
     if settings.tell:
         yield f"When something is wrong, a message goes to {tell_words(settings.tell)}."
     yield f"Earlier versions are kept {earlier_words(settings.keep_earlier_s)}."
+    if settings.page_port is not None:
+        yield f"The page is {page_words(settings.page_port)}, for this machine alone."
     yield f"Content is known by its {settings.digest.value} digest."
     yield f"The ledger is {settings.ledger}, the log is {settings.log}."
 

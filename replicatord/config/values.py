@@ -43,6 +43,7 @@ SHARE_EXPECTED: Final = "a share from 1% to 100%"
 _WHOLE_PERCENT: Final = 100
 COPIES_MAX: Final = 100
 MEMORY_MIN_BYTES: Final = 16_000_000  # below this the buffers of a few drives are too small to be quick
+PORT_MIN, PORT_MAX = 1024, 65_535  # those below want root (RFC 6335, 6: system ports)
 LOG_ROTATE_MIN_BYTES: Final = 1_000_000  # below this there would be a new file every few hundred frames
 
 MESSAGES_MAX: Final = 200  # a day; who gets more reads none
@@ -113,6 +114,11 @@ def as_stars(value: object) -> int:
 def as_copies(value: object) -> int:
     """Give a number of copies, one at least."""
     return _whole(value, 1, COPIES_MAX)
+
+
+def as_port(value: object) -> int:
+    """Give the number of a port that needs no root."""
+    return _whole(value, PORT_MIN, PORT_MAX)
 
 
 def as_share(value: object) -> float:

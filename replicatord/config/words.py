@@ -153,6 +153,11 @@ def earlier_words(keep_s: float | None) -> str:
     return f"for {words_for_duration(keep_s)}, and for ever on the last drive that has them"
 
 
+def page_words(port: int | None) -> str:
+    """Say where the page is served."""
+    return "not served" if port is None else f"http://127.0.0.1:{port}"
+
+
 def _conditions(only: Only) -> Sequence[str]:
     words = []
     if only.formats:

@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
+from functools import partial
 from typing import Final
 
 from replicatord.copying.far import FarReader, NotAnswering
@@ -33,6 +34,7 @@ from replicatord.model.settings import Settings
 from replicatord.rules.paths import LEADING_OFF
 
 DAMAGED: Final = "its copy there is damaged"
+CHANGED: Final = "it holds other content by now"
 IN_MEMORY: Final = "some program keeps it in memory, so it cannot be read from the medium"
 PARTIAL: Final = ".being-restored"  # in the target folder: what is not proved yet
 _CHUNK_BYTES: Final = 4 << 20
@@ -98,9 +100,16 @@ class Restorer:
             os.rmdir(self._partial)
         os.close(self._partial_fd)
 
-    def restore(self, wanted: Wanted, places: Sequence[tuple[DrivePlace, str]]) -> Restored:
+    def restore(
+        self,
+        wanted: Wanted,
+        places: Sequence[tuple[DrivePlace, str]],
+        *,
+        in_sources: Sequence[tuple[str, bytes]] = (),
+    ) -> Restored:
         """Bring one file back from the first of some places (with the identities of their drives).
 
+        If none gives it, from the first of some files `in_sources`, each the name of its source and a whole path.
         Raises OSError of the target.
         """
         if not LEADING_OFF.isdisjoint(wanted.path.split(b"/")):  # a ledger may have been in other hands
@@ -109,12 +118,24 @@ class Restorer:
         if os.path.lexists(final):
             return self._what_is_there(wanted, final)
         reasons, is_damaged = [], False
-        for place, identity in places:
+        tries: list[tuple[str, Callable[[], None], Callable[[], bool]]] = [
+            (
+                place.bay,
+                partial(self._from, place, identity, wanted, final),
+                partial(self._is_there_still, place.bay, identity),
+            )
+            for place, identity in places
+        ]
+        tries += [
+            (f"the source {source}", partial(self._from_source, path, wanted, final), lambda: False)
+            for source, path in in_sources
+        ]
+        for name, bring, is_there_still in tries:
             try:
-                self._from(place, identity, wanted, final)
+                bring()
             except _Unusable as exc:
-                reasons.append(f"{place.bay}: {exc}")
-                is_damaged = is_damaged or (exc.is_damaged and self._is_there_still(place.bay, identity))
+                reasons.append(f"{name}: {exc}")
+                is_damaged = is_damaged or (exc.is_damaged and is_there_still())
             except FileExistsError:  # another run made it meanwhile
                 return self._what_is_there(wanted, final)
             except _InTheWay as exc:
@@ -144,11 +165,25 @@ class Restorer:
             raise _Unusable(_SILENT) from exc
         if not is_it:
             raise _Unusable("another drive is there")
+        self._take(fd, wanted, final, odd=DAMAGED)
+
+    def _from_source(self, path: bytes, wanted: Wanted, final: bytes) -> None:
+        """Bring a file from where it was read first. Raises _Unusable, and OSError of the target."""
+        try:
+            fd = self._far.do(lambda: self._open(path), if_late=os.close)
+        except OSError as exc:
+            raise _Unusable(exc.strerror or str(exc)) from exc
+        except NotAnswering as exc:
+            raise _Unusable(_SILENT) from exc
+        self._take(fd, wanted, final, odd=CHANGED)
+
+    def _take(self, fd: int, wanted: Wanted, final: bytes, *, odd: str) -> None:
+        """Copy an open file, close it, prove the copy and give it its name. `odd`: what is said of other content."""
         partial = b"%d-%d" % (os.getpid(), wanted.content)
         digest, mtime_ns = self._copy_and_close(fd, partial)
         if digest != wanted.digest or self._digest(partial, self._partial_fd) != wanted.digest:
             self._drop(partial)
-            raise _Unusable(DAMAGED, is_damaged=True)
+            raise _Unusable(odd, is_damaged=True)
         os.utime(partial, ns=(mtime_ns, mtime_ns), dir_fd=self._partial_fd, follow_symlinks=False)
         self._publish(partial, final)
 

@@ -64,7 +64,7 @@ class Speedometer:
 def board_text(drives: Sequence[DriveNow], speeds: Mapping[str, float | None]) -> str:
     """Say in one line a drive how it is, and whether it may be unplugged."""
     width = max((len(drive.name) for drive in drives), default=0)
-    return "".join(f"{drive.name:<{width}}  {_words(drive, speeds.get(drive.name))}\n" for drive in drives)
+    return "".join(f"{drive.name:<{width}}  {now_words(drive, speeds.get(drive.name))}\n" for drive in drives)
 
 
 def write_board(log: str, text: str) -> None:
@@ -77,7 +77,8 @@ def write_board(log: str, text: str) -> None:
         os.replace(partial, path)
 
 
-def _words(drive: DriveNow, speed: float | None) -> str:
+def now_words(drive: DriveNow, speed: float | None) -> str:
+    """Say in words how a drive is, and whether it may be unplugged."""
     may_not = "; DO NOT UNPLUG" if drive.is_disk else ""
     may = "; may be unplugged, once it is unmounted" if drive.is_disk else ""
     if drive.state in ("here", "full") and drive.is_visiting and drive.left_files:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
@@ -19,12 +19,14 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.log.words import counted, listed
 from replicatord.model.settings import Settings
 from replicatord.rules.coverage import FrameGroup, Keeper, MonthCoverage, all_months, cover
+from replicatord.rules.months import month_of_text
 
 if TYPE_CHECKING:  # `status` uses the words of this module and has no time to import the acting parts
     from replicatord.copying.context import Context
 
 _RULE: Final = "3-2-1 rule (three verified copies, on two kinds of medium, one away)"
 _META: Final = "coverage"
+_MONTHS_MAX: Final = 2_400  # two hundred years; what is told of more is the newest
 _AT_ONCE: Final = 2_000  # pictures a question: some 20 ms, so that lanes are not kept waiting for the ledger
 
 
@@ -43,6 +45,8 @@ class LastCovered:
 
     at: str  # RFC 3339, UTC
     text: str
+    # Month under which frames are filed -> how many there are, and for how many of them the rule holds.
+    months: Mapping[str, tuple[int, int]] = field(default_factory=dict)
 
 
 def read_coverage(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> Covered:
@@ -64,7 +68,13 @@ def reckon_coverage(context: Context) -> int:
     if context.stop.is_set():
         return 0
     bays = {bay.name: bay for bay in context.desk.look(lambda l: l.bays.all())}
-    last = {"at": context.at(), "text": rule_words(_judge(groups, settings, bays))}
+    filed = [replace(group, month=month_of_text(group.month, settings.trips)) for group in groups]
+    covered = _judge(filed, settings, bays)
+    last = {
+        "at": context.at(),
+        "text": rule_words(covered),
+        "months": {month.name: (month.frames, month.held) for month in covered.months[-_MONTHS_MAX:]},
+    }
 
     def remember(ledger: Ledger) -> int:
         before = ledger.changes_made()
@@ -79,8 +89,12 @@ def last_coverage(ledger: Ledger) -> LastCovered | None:
     try:
         found = json.loads(ledger.get_meta(_META) or "{}")
         datetime.fromisoformat(found["at"])
-        return LastCovered(at=found["at"], text=str(found["text"]))
-    except (ValueError, KeyError, TypeError):
+        months = {
+            str(month): (int(frames), int(held))
+            for month, (frames, held) in found.get("months", {}).items()  # a former version noted none
+        }
+        return LastCovered(at=found["at"], text=str(found["text"]), months=months)
+    except (ValueError, KeyError, TypeError, AttributeError):
         return None
 
 

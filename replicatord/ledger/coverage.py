@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from replicatord.model.copies import CopyState
 from replicatord.rules.coverage import FrameGroup
 
+_MONTH_CHARS, _DAY_CHARS = 7, 10  # of an instant in RFC 3339
 _PICTURE = "coalesce(frame.main_content, -frame.id)"
 # A file that is gone from its source and was copied nowhere does not count: nobody has it.
 _COUNTS = (
@@ -56,7 +57,10 @@ class Coverage:
     def some_groups(
         self, bays: Sequence[str], *, after: int, limit: int
     ) -> tuple[list[FrameGroup], int | None]:
-        """Do so for the frames of up to `limit` pictures after the picture `after`; give the last one, None at the end."""
+        """Do so for up to `limit` pictures after the picture `after`, by days in place of months; give the last one too.
+
+        None in its place at the end.
+        """
         rows = self._db.execute(
             "SELECT DISTINCT main_content FROM frame WHERE main_content > ? ORDER BY main_content LIMIT ?",
             (after, limit),
@@ -64,17 +68,20 @@ class Coverage:
         if not rows:
             return [], None
         last = int(rows[-1][0])
-        return self._groups(bays, "frame.main_content > ? AND frame.main_content <= ?", (after, last)), last
+        condition = "frame.main_content > ? AND frame.main_content <= ?"
+        return self._groups(bays, condition, (after, last), chars=_DAY_CHARS), last
 
-    def _groups(self, bays: Sequence[str], condition: str, values: tuple[int, ...]) -> list[FrameGroup]:
+    def _groups(
+        self, bays: Sequence[str], condition: str, values: tuple[int, ...], *, chars: int = _MONTH_CHARS
+    ) -> list[FrameGroup]:
         numbers = self._numbers(bays)
         held = " || ".join(["''", *[_HOLDS.format("")] * len(numbers)])
         rows = self._db.execute(
-            "SELECT month, held, count(*) FROM (SELECT coalesce(substr(min(nullif(captured, '')), 1, 7), '') AS month,"
+            "SELECT month, held, count(*) FROM (SELECT coalesce(substr(min(nullif(captured, '')), 1, ?), '') AS month,"
             f" group_concat(DISTINCT held) AS held FROM (SELECT {_PICTURE} AS picture, frame.captured, {held} AS held"
             f" FROM frame JOIN file ON file.frame = frame.id WHERE {_COUNTS} AND {condition}) GROUP BY picture)"
             " GROUP BY month, held",
-            (*self._holding(numbers.values()), CopyState.SET_ASIDE.value, *values),
+            (chars, *self._holding(numbers.values()), CopyState.SET_ASIDE.value, *values),
         )
         return [
             FrameGroup(

@@ -26,6 +26,7 @@ from replicatord.ledger.loads import Loads
 from replicatord.ledger.outlook import Outlook
 from replicatord.ledger.restoring import Restoring
 from replicatord.ledger.seen import Seen
+from replicatord.ledger.sheets import Sheets
 from replicatord.ledger.shelving import LedgerView
 from replicatord.ledger.spare import make_spare
 from replicatord.ledger.surveys import Surveys
@@ -59,6 +60,7 @@ class Ledger:
         self.unread = UnreadPaths(connection)
         self.grounds = GroundTable(connection)
         self.surveys = Surveys(connection)
+        self.sheets = Sheets(connection)
         self.telling = Telling(connection)
 
     def shelf_view(self, settings: Settings) -> LedgerView:

@@ -29,6 +29,9 @@ class Wanted:
 # More files than a frame has: raw, JPEG, sidecars, sound (common practice, no published source).
 _FILES_OF_FRAME = 8
 _GOOD = f"({CopyState.VERIFIED.value}, {CopyState.UNPROVED.value})"
+_PATH_IN_SOURCE = (
+    "CASE folder.path WHEN x'' THEN file.name ELSE CAST(folder.path || x'2F' || file.name AS BLOB) END"
+)
 _UP_TO = "(path = ? OR (path > ? AND path < ?))"
 
 
@@ -81,6 +84,23 @@ class Restoring:
     def of_load(self, load: int) -> list[Wanted]:
         """Give the files of a load."""
         return self._of_files("file.id IN (SELECT file FROM loaded WHERE load = ?)", (load,))
+
+    def of_frames(self, frames: Iterable[int]) -> list[Wanted]:
+        """Give the files of some frames, those too that only their source has."""
+        return [
+            wanted
+            for frame in frames
+            for wanted in (*self._of_files("frame.id = ?", (frame,)), *self._uncopied(frame))
+        ]
+
+    def in_sources(self, content: int) -> list[tuple[str, bytes]]:
+        """Give where sources have a content: the name of each, and the path in it."""
+        rows = self._db.execute(
+            f"SELECT folder.source, {_PATH_IN_SOURCE} FROM file JOIN frame ON frame.id = file.frame"
+            " JOIN folder ON folder.id = frame.folder WHERE file.content = ? AND file.is_gone = 0 ORDER BY file.id",
+            (content,),
+        )
+        return [(source, path) for source, path in rows]
 
     def of_digest(self, start: bytes, end: bytes) -> list[Wanted]:
         """Give the contents whose digest lies from `start` to `end`, both included."""
@@ -143,11 +163,23 @@ class Restoring:
         )
         return [*_wanted(rows), *others, *self._lost(condition, values)]
 
+    def _uncopied(self, frame: int) -> list[Wanted]:
+        """Give files of a frame that are in their source and of which no good copy is known, where they are."""
+        rows = self._db.execute(
+            f"SELECT DISTINCT file.content, content.digest, content.size_bytes, {_PATH_IN_SOURCE} FROM frame"
+            " JOIN folder ON folder.id = frame.folder JOIN file ON file.frame = frame.id"
+            " JOIN content ON content.id = file.content WHERE frame.id = ? AND file.is_gone = 0"
+            f" AND NOT EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_content WHERE copy.content = file.content"
+            f" AND copy.state IN {_GOOD}) ORDER BY 4",
+            (frame,),
+        )
+        return _wanted(rows)
+
     def _lost(self, condition: str, values: Sequence[object]) -> list[Wanted]:
         """Give files that are in their source no more and of which no good copy is known, where they were."""
         rows = self._db.execute(
-            "SELECT DISTINCT file.content, content.digest, content.size_bytes, CASE folder.path WHEN x'' THEN file.name"
-            " ELSE CAST(folder.path || x'2F' || file.name AS BLOB) END FROM folder JOIN frame ON frame.folder = folder.id"
+            f"SELECT DISTINCT file.content, content.digest, content.size_bytes, {_PATH_IN_SOURCE}"
+            " FROM folder JOIN frame ON frame.folder = folder.id"
             " JOIN file ON file.frame = frame.id JOIN content ON content.id = file.content"
             f" WHERE file.is_gone = 1 AND {condition} AND NOT EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_content"
             f" WHERE copy.content = file.content AND copy.state IN ({GOOD_OR_SAID})) ORDER BY 4",

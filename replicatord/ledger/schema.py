@@ -298,7 +298,24 @@ DROP INDEX placement_tally;
 ALTER TABLE drive ADD COLUMN used_bytes INTEGER NOT NULL DEFAULT 0;
 """
 
-_FOURTEENTH: Final = """
+_OF_SHEETS: Final = """
+-- Frames in the order in which they were taken, with all that a contact sheet asks of many.
+CREATE INDEX frame_by_time ON frame (captured, id, main_content, stars);
+
+-- How far somebody looked through a month, as it is filed ("2026-01").
+CREATE TABLE looked (
+  month TEXT PRIMARY KEY,
+  captured TEXT NOT NULL,                -- of the frame that was looked at last
+  frame INTEGER NOT NULL,
+  looked_at TEXT NOT NULL,
+  through_at TEXT NOT NULL,              -- when all of it was last looked through; '': never
+  is_open INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+
+-- Frames that somebody found worth another look.
+CREATE TABLE marked (frame INTEGER PRIMARY KEY REFERENCES frame, marked_at TEXT NOT NULL) STRICT;
+"""
+
+_OF_TELLING: Final = """
 -- What waits to be told to a person: of news that is alike, how many, and the first few, one line of text each.
 CREATE TABLE news (
   id INTEGER PRIMARY KEY AUTOINCREMENT,  -- the order in which they came first
@@ -331,7 +348,8 @@ MIGRATIONS: Final[tuple[str, ...]] = (
     *(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH, _EIGHTH, _NINTH, _TENTH, _ELEVENTH),
     "CREATE INDEX copy_surveyed ON copy (drive) WHERE surveyed = 1;",
     _THIRTEENTH,
-    _FOURTEENTH,
+    _OF_SHEETS,
+    _OF_TELLING,
 )
 
 _COUNTED: Final = "SELECT bay, tier, state, count(*), sum(size_bytes) FROM placement GROUP BY 1, 2, 3"

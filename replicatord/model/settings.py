@@ -27,6 +27,10 @@ PRETEND_MARK: Final = "pretend:"  # before the name of one that is only pretende
 SEEN_MARK: Final = "seen:"  # of a disk that says nothing of itself: good until it is plugged in again
 CARD_MARK: Final = "#"  # between the name of a source of cards and the number of one card in it: "sd#17"
 
+PAGE_PORT: Final = (
+    28417  # in no registry of ports that this was held against, and below those lent out by Linux
+)
+
 SURVEY_MARK: Final = "survey:"  # before the name of a drive or medium, as the source of what was found on it
 
 
@@ -191,6 +195,8 @@ class Settings:
     settle_s: float = 2.0  # unchanged this long counts as settled, where nothing tells that it was closed
     load_ends_after_s: float = 60.0
     rescan_every_s: float = 3600.0
+    page_port: int | None = PAGE_PORT  # on 127.0.0.1; None: no page is served
+    revisit_every_s: float = 31 * 86_400.0  # how often a month is proposed to be looked through
     log_rotate_bytes: int = 64_000_000
     limit_rate: LimitRate | None = None
     # Minutes after local midnight: from, until. Drives are left alone then.

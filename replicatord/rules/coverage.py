@@ -47,7 +47,7 @@ class Keeper:
 class FrameGroup:
     """Frames of one month that lie on the same drives, file by file."""
 
-    month: str  # of capture, "2026-01"; "" when it is not known
+    month: str  # of capture, "2026-01"; "" when it is not known; a day, where somebody asked by days
     held_by: frozenset[frozenset[str]]  # of each file of such a frame, the drives that hold it
     frames: int
 

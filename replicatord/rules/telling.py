@@ -171,7 +171,16 @@ _STANDING: Final = (
 # Of these a person knows who has just done something, or `status` says it for as long as it is so.
 _LEFT_TO_STATUS: Final = (
     *("path_was_taken", "unknown_files", "drives_in_one_place", "source_not_watched", "settings_not_watched"),
-    *("clock_was_set", "not_taken", "not_surveyed", "survey_not_read", "survey_done", "survey_stopped"),
+    *(
+        "page_not_served",
+        "month_waits",
+        "clock_was_set",
+        "not_taken",
+        "not_surveyed",
+        "survey_not_read",
+        "survey_done",
+        "survey_stopped",
+    ),
 )
 # Findings were told one by one; and what could not be delivered cannot be told by a delivery.
 _TOLD_OTHERWISE: Final = ("fixity_check", "message_not_delivered", "messages_delivered_again")

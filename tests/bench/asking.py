@@ -32,7 +32,7 @@ def study_ledger(rounds: int, scale: float) -> Study:
         root = Path(folder)
         ground = make_large_ground(root, files=files)
         ledger = ground.settings.ledger
-        _write_log(root / "state" / "replication.jsonl", lines)
+        write_log(root / "state" / "replication.jsonl", lines)
         asked = {
             "status": ("status",),
             "where, by path": ("where", f"2026/01/{files // 3}.DNG"),
@@ -58,7 +58,7 @@ def _ask(root: Path, words: Sequence[str]) -> float:
     return seconds()
 
 
-def _write_log(path: Path, lines: int) -> None:
+def write_log(path: Path, lines: int) -> None:
     """Write lines as copying writes them, over a year and a month to the instant asked about."""
     with path.open("w") as file:
         for seq in range(1, lines + 1):

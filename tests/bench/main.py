@@ -10,7 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from tests.bench import asking, copying, growth, reading, resting
+from tests.bench import asking, copying, growth, paging, reading, resting
 from tests.bench.disks import why_no_disks
 from tests.bench.machine import describe
 from tests.bench.rounds import Study
@@ -27,6 +27,7 @@ STUDIES: Final[Mapping[str, Callable[[int, float], Study]]] = MappingProxyType(
         "survey": reading.study_survey,
         "close": reading.study_close,
         "ledger": asking.study_ledger,
+        "page": paging.study_page,
         "rescan": resting.study_rescan,
         "idle": resting.study_idle,
         "growth-drives": growth.study_drives,

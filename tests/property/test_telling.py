@@ -10,7 +10,7 @@ from typing import Final
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from replicatord.cli.log_words import _SAYINGS
+from replicatord.log.sayings import _SAYINGS
 from replicatord.rules.messages import EXAMPLES, GROUPS, Group, Standing, bad_news, summary
 from replicatord.rules.telling import (
     DAY_S,

@@ -1,4 +1,4 @@
-"""What the service shows of itself to others: nothing on a network, sane permissions, no secrets; and within its limits.
+"""What the service shows of itself to others: its page to this machine, sane permissions, no secrets; within its limits.
 
 The limits are those of systemd/replicatord.service as far as they can be set without systemd.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import random
 import shutil
+import socket
 import stat
 import sys
 from pathlib import Path
@@ -15,12 +16,12 @@ from typing import Final
 
 import pytest
 
-from tests.studio import Studio, assert_load_is_whole, make_load, new_studio, running
+from tests.studio import Studio, assert_load_is_whole, make_load, new_studio, running, until
 
 # Source: proc(5), /proc/net/tcp and the like: the tenth field is the inode of the socket.
 _NETWORKS: Final = ("tcp", "tcp6", "udp", "udp6", "raw", "raw6", "packet")
 _INODE_FIELD: Final = 9
-# What the unit sets: NoNewPrivileges, an empty CapabilityBoundingSet, PrivateNetwork, and MemoryDenyWriteExecute by
+# What the unit sets: NoNewPrivileges, an empty CapabilityBoundingSet, and MemoryDenyWriteExecute by
 # prctl(2), PR_SET_MDWE; ProtectSystem=strict with ReadWritePaths by mounts, as systemd does it (systemd.exec(5)).
 _LIMITED: Final = """\
 set -e
@@ -78,6 +79,33 @@ def test_nothing_listens_on_a_network(studio: Studio) -> None:
             lines = table.read_text().splitlines()[1:] if table.exists() else []
             inodes = {line.split()[_INODE_FIELD] for line in lines if len(line.split()) > _INODE_FIELD}
             assert not own & inodes, name
+
+
+def test_the_page_alone_listens_and_on_this_machine_alone(studio: Studio) -> None:
+    """Source: proc(5), /proc/net/tcp: address and port in hexadecimal, the address in the order of this machine."""
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        port = int(one.getsockname()[1])
+    studio.page = f"page: {{port: {port}}}\n"
+    studio.write_settings()
+    here = int.from_bytes(socket.inet_aton("127.0.0.1"), sys.byteorder)
+
+    def listening(pid: int) -> list[str]:
+        own = sockets_of(pid)
+        found = []
+        for name in _NETWORKS:
+            table = Path(f"/proc/{pid}/net/{name}")
+            lines = [line.split() for line in table.read_text().splitlines()[1:]] if table.exists() else []
+            found += [
+                f"{name} {line[1]}"
+                for line in lines
+                if len(line) > _INODE_FIELD and line[_INODE_FIELD] in own
+            ]
+        return found
+
+    with running(studio) as service:
+        service.wait_line("load_ended", source="cards")
+        until(lambda: listening(service.process.pid) == [f"tcp {here:08X}:{port:04X}"])
 
 
 def test_what_it_writes_can_be_read_by_all_and_written_by_its_owner(studio: Studio) -> None:

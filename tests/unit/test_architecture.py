@@ -15,9 +15,9 @@ import pytest
 
 PACKAGE: Final = Path(__file__).resolve().parents[2] / "replicatord"
 FLOORS: Final = {
-    **dict.fromkeys(("cli", "service", "once", "studio"), 4),
+    **dict.fromkeys(("cli", "service", "once", "studio", "page"), 4),
     **dict.fromkeys(("duties", "watching", "copying"), 3),
-    **dict.fromkeys(("ledger", "drives", "log"), 2),
+    **dict.fromkeys(("ledger", "drives", "log", "previews"), 2),
     **dict.fromkeys(("rules", "media", "config"), 1),
     **dict.fromkeys(("model", "errors"), 0),
 }
@@ -25,6 +25,9 @@ FLOORS: Final = {
 ALONG: Final = {
     ("cli", "replicatord.service"),  # the commands start the service
     ("cli", "replicatord.once"),  # and make one pass
+    ("cli", "replicatord.page.ground"),  # by what word a page of ours is known
+    ("service", "replicatord.page.ground"),  # it serves the page, in a thread apart
+    ("service", "replicatord.page.serving"),
     ("service", "replicatord.studio"),  # both have all parts together
     ("once", "replicatord.studio"),
     ("config", "replicatord.media.names"),  # the names of formats, a plain table, stand once

@@ -15,7 +15,8 @@ import pytest
 
 from replicatord.cli.asking import CommandError
 from replicatord.cli.log import parse_since
-from replicatord.cli.log_file import (
+from replicatord.log.files import log_files
+from replicatord.log.reading import (
     Follower,
     first_at_or_after,
     last_number,
@@ -23,8 +24,7 @@ from replicatord.cli.log_file import (
     lines_since,
     parse_line,
 )
-from replicatord.cli.log_words import line_words
-from replicatord.log.files import log_files
+from replicatord.log.sayings import line_words
 from replicatord.log.times import utc_text
 from tests.cli_ground import Ground, make_ground, printed
 

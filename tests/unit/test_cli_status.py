@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 
-from replicatord.cli.status_facts import JUDGED_FILES_MAX
+from replicatord.duties.status_facts import JUDGED_FILES_MAX
 from replicatord.ledger.loads import LoadState
 from replicatord.ledger.lock import LedgerLock
 from replicatord.ledger.replan import replan

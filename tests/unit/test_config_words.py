@@ -47,6 +47,7 @@ def test_the_summary_of_the_example() -> None:
         "Copies are read again every 90 days, 01:00 to 06:00.",
         "Nothing more is replaced, until a person says so, when 20% of a source's files change within 1 hour.",
         "Earlier versions are kept for ever.",
+        "The page is http://127.0.0.1:28417, for this machine alone.",
         "Content is known by its sha256 digest.",
         (
             "The ledger is /var/lib/replicatord/ledger.sqlite, "

@@ -24,8 +24,6 @@ from pathlib import Path
 from typing import Final
 
 from replicatord.cli.demo.files import Pixels, RatingForm, Shutter, dng, exif_jpeg, voice_note, xmp_packet
-from replicatord.cli.log_file import first_at_or_after, last_number, lines_after, lines_backwards, parse_line
-from replicatord.cli.log_words import line_words
 from replicatord.config import SettingsProblems, parse_settings
 from replicatord.config.problem import PROBLEMS_MAX
 from replicatord.drives.identity import new_identity, read_identity, write_identity
@@ -35,7 +33,9 @@ from replicatord.duties.rehearsals import take_asked
 from replicatord.errors import LedgerError
 from replicatord.ledger.ledger import open_ledger
 from replicatord.ledger.spare import Spare, find_fault, find_spare, put_in_place
+from replicatord.log.reading import first_at_or_after, last_number, lines_after, lines_backwards, parse_line
 from replicatord.log.replication import read_lines
+from replicatord.log.sayings import line_words
 from replicatord.media.names import split_stem
 from replicatord.media.probe import OUR_MISTAKE, read_facts
 from replicatord.media.window import READ_LIMIT_BYTES

@@ -11,8 +11,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from replicatord.cli.log_file import last_number
-from replicatord.cli.words import counted, instant_words
 from replicatord.duties.coverage import Covered, LastCovered, last_coverage, read_coverage
 from replicatord.duties.outlook import Risk, read_months, read_risk
 from replicatord.duties.places import counting_places, elsewhere, one_place
@@ -24,6 +22,8 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.ledger.outlook import Refused
 from replicatord.ledger.telling import Undelivered
+from replicatord.log.reading import last_number
+from replicatord.log.words import counted, instant_words
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Drive, Settings
 from replicatord.model.unread import Unread

@@ -11,15 +11,14 @@ from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Final
 
-from replicatord.cli.status_facts import DriveStatus, ShelfStatus, Status
-from replicatord.cli.words import counted, instant_words, shown_path, size_words
 from replicatord.duties.places import are_named_apart
+from replicatord.duties.status_facts import DriveStatus, ShelfStatus, Status
 from replicatord.duties.telling_notes import undelivered_words
 from replicatord.duties.visits import ago_words
 from replicatord.ledger.answers import Trouble
 from replicatord.ledger.loads import LoadState
 from replicatord.ledger.outlook import Refused
-from replicatord.log.words import listed
+from replicatord.log.words import counted, instant_words, listed, shown_path, size_words
 from replicatord.model.copies import PlacementState
 from replicatord.model.settings import Settings
 from replicatord.model.unread import unread_words

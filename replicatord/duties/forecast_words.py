@@ -8,9 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date
 
-from replicatord.cli.status_facts import ShelfStatus
-from replicatord.cli.words import counted, instant_words, size_words
-from replicatord.log.words import listed
+from replicatord.duties.status_facts import ShelfStatus
+from replicatord.log.words import counted, instant_words, listed, size_words
 from replicatord.model.copies import Medium
 from replicatord.rules.forecast import DAYS_A_MONTH, MONTHS_MAX, MONTHS_MIN, Prospect
 

@@ -34,6 +34,17 @@ def lines_backwards(path: str) -> Iterator[bytes]:
             yield from _backwards(file)
 
 
+def lines_before(path: str, before: datetime) -> Iterator[bytes]:
+    """Give the whole lines that are older than `before`, newest first; found by halving, as in `lines_since`."""
+    is_found = False
+    for name in reversed(log_files(path)):
+        with open(name, "rb") as file:
+            end = None if is_found else first_at_or_after(file, before)
+            is_found = is_found or end != 0
+            if end != 0:
+                yield from _backwards(file, end)
+
+
 def lines_since(path: str, since: datetime) -> Iterator[bytes]:
     """Give the whole lines from the first one on that is not older than `since`, oldest first.
 
@@ -144,8 +155,9 @@ def last_number(path: str) -> int:
     return 0
 
 
-def _backwards(file: BinaryIO) -> Iterator[bytes]:
-    end = file.seek(0, os.SEEK_END)
+def _backwards(file: BinaryIO, end: int | None = None) -> Iterator[bytes]:
+    """Give the whole lines of a file newest first; `end`: only those in front of this byte, which begins a line."""
+    end = file.seek(0, os.SEEK_END) if end is None else end
     rest = b""
     is_behind_last = True  # what stands behind the last line end is no whole line
     while end > 0:

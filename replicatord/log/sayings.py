@@ -10,8 +10,8 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import Final
 
-from replicatord.cli.log_file import Fields
-from replicatord.cli.words import counted, local_time, shown, size_words
+from replicatord.log.reading import Fields
+from replicatord.log.words import counted, local_time, shown, size_words
 
 PROBLEM: Final = "PROBLEM"
 _SUBJECT_WIDTH: Final = 12  # of the drive's or source's name, so that what follows stands in a column
@@ -33,12 +33,17 @@ def moment_of(fields: Fields) -> datetime | None:
         return None
 
 
+def said_of(fields: Fields) -> tuple[str, str]:
+    """Give the drive or source that a line is about, and what happened."""
+    subject, what = _SAYINGS.get(_text(fields, "event"), _say_unknown)(fields)
+    return shown(subject), shown(what)
+
+
 def line_words(fields: Fields) -> str:
     """Give the line: time, drive or source, what happened; a problem says so in a word."""
     moment = moment_of(fields)
     time = f"{moment:%H:%M:%S}" if moment else "--:--:--"
-    event = _text(fields, "event")
-    subject, what = _SAYINGS.get(event, _say_unknown)(fields)
+    subject, what = said_of(fields)
     mark = f"{PROBLEM}: " if is_problem(fields) else ""
     return shown(f"{time}  {subject:<{_SUBJECT_WIDTH}} {mark}{what}")
 
@@ -209,6 +214,10 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "survey_done": _about("name", "surveyed: {text}"),
         "survey_stopped": _about("name", "the survey was not finished: {reason}; so far {text}"),
         "visit_overdue": _about("drive", "{text}"),
+        "month_waits": _about("", "{text}"),
+        "page_not_served": _about(
+            "", "the page cannot be served on port {port}: {reason}; it is tried again"
+        ),
         "message_not_delivered": _say_not_delivered,
         "messages_delivered_again": _about("", "{target} takes messages again"),
     }

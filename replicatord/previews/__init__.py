@@ -1,0 +1,1 @@
+"""Small pictures of frames, kept beside the ledger."""
