@@ -17,13 +17,15 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 import structlog
+from tzlocal import get_localzone
 
 from replicatord.config import SettingsProblems, describe_changes, parse_settings, read_settings
 from replicatord.config.cut import is_cut_of
+from replicatord.config.secrets import without_addresses
 from replicatord.config.units import clock_words
 from replicatord.copying.checking import CheckAsk
 from replicatord.drives.kernel import read_mounts
@@ -32,6 +34,7 @@ from replicatord.duties.board import UNKNOWN_TEXT, DriveNow, Speedometer, board_
 from replicatord.duties.check_requests import take_check
 from replicatord.duties.clock import Clock
 from replicatord.duties.coverage import reckon_coverage
+from replicatord.duties.last_words import tell_without_ledger
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
 from replicatord.duties.outlook import reckon_outlook
@@ -42,9 +45,12 @@ from replicatord.duties.releases import RELEASE, release
 from replicatord.duties.requests import take_request
 from replicatord.duties.revisit import tell_month
 from replicatord.duties.surveys import take_asked_survey
+from replicatord.duties.telling import Teller
+from replicatord.duties.telling_notes import begin_run, end_run, undelivered_words
 from replicatord.duties.visits import tell_visits
 from replicatord.errors import AppError, LedgerError, SettingsError
 from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.lock import find_running
 from replicatord.log.times import utc_text
 from replicatord.model.settings import Settings
 from replicatord.page.ground import Ground, Moving
@@ -80,7 +86,7 @@ class _Service:
         text = _read_text(self._file, settings_path)
         settings = parse_settings(text, file=settings_path)
         self._notifier = Notifier(dict(os.environ))
-        self._studio = Studio(settings, has_quiet_hours=True)
+        self._studio = _open_studio(settings)
         try:
             self._refuse_cut(text)
         except BaseException:
@@ -94,6 +100,8 @@ class _Service:
         self._bell, self._ring = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
         self._loads = LoadTeller(self._studio.context)
         self._places = PlaceTeller(self._studio.context)
+        self._telling = Teller(self._studio.context, log_trouble=self._studio.log_trouble)
+        self._studio.context.ring = self._telling.ring
         self._has_looked = False  # through all sources, since the start
         self._told_mark: tuple[object, ...] = ()
         self._speeds = Speedometer()
@@ -114,7 +122,7 @@ class _Service:
         signal.set_wakeup_fd(self._ring, warn_on_full_buffer=False)
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             signal.signal(number, lambda number, _frame: self._wanted.append(number))
-        self._say("service_started", {"pid": os.getpid(), "settings": self._path})
+        self._say_started()
         self._file.start()
         self._watch.start()  # before the first look, so that nothing falls between the two
         studio.note_mounts(read_mounts())
@@ -137,6 +145,17 @@ class _Service:
         finally:
             self._end(failure)
         return 1 if failure else 0
+
+    def _say_started(self) -> None:
+        """Say that the service runs, and what became of the run before if that did not end well."""
+
+        def say(ledger: Ledger) -> None:
+            before = begin_run(ledger)
+            after = {"after": before} if before else {}
+            fields = {"pid": os.getpid(), "settings": self._path, **after}
+            self._studio.context.say(ledger, "service_started", fields)
+
+        self._studio.desk.ask(say)
 
     def _turn(self) -> str:
         """One turn of the main loop; gives what has died, if anything."""
@@ -161,6 +180,7 @@ class _Service:
         self._keep_page()
         self._take_asked_check()
         self._take_release()
+        self._telling.keep()
         self._take_asked_rehearsal()
         asked = take_asked_survey(studio.context.settings.ledger)
         if asked is not None:
@@ -255,6 +275,7 @@ class _Service:
         set_s = self._clock.keep_time()
         if set_s:
             self._say("clock_was_set", {"level": "warning", "seconds": round(set_s)})
+            self._telling.ring()
         for job, reason in self._clock.take_troubles():
             self._say("job_failed", {"level": "error", "job": job, "reason": reason})
 
@@ -289,12 +310,16 @@ class _Service:
         untold = None
         try:
             self._say("service_stopped", fields)
+            self._studio.desk.ask(lambda l: end_run(l, failure))
         except LedgerError:  # who has died may be the ledger's thread
             untold = self._studio.context.line("service_stopped", fields)
+        self._telling.finish(is_failure=bool(failure) and untold is None)
         is_sure = untold is None
         stuck = self._studio.stop(
             lambda drives: self._leave_board(drives if is_sure else None), last_words=untold
         )
+        if untold is not None:
+            tell_without_ledger(self._studio.context.settings, failure, now=self._studio.context.now())
         if stuck:
             # Leaving the usual way would wait for them for ever. Ledger and log are closed by now.
             console.warning("stopped_without", threads=stuck)
@@ -418,7 +443,7 @@ class _Service:
         except AppError as exc:
             self._tell_broken(_problems(exc))
             return
-        self._note_taken(text)
+        self._note_taken(text, new)
         self._say("settings_read", {"changes": describe_changes(old, new)})
         if new.sources != old.sources:
             self._watch.stop()
@@ -428,22 +453,25 @@ class _Service:
         self._set_clock()
         self._tell_unwatched()
 
-    def _note_taken(self, text: bytes) -> None:
+    def _note_taken(self, text: bytes, settings: Settings) -> None:
         """Remember the text that is in force, so that what remains of it when its end is lost is known as that."""
         self._file.taken(text)
 
         def note(ledger: Ledger) -> None:
             ledger.set_meta("settings_trouble", "")
-            ledger.set_meta("settings_text", text.decode("utf-8", "surrogateescape"))
+            kept = without_addresses(text, settings.tell)
+            ledger.set_meta("settings_text", kept.decode("utf-8", "surrogateescape"))
 
         self._studio.desk.ask(note)
 
     def _refuse_cut(self, text: bytes) -> None:
         """Do not start on what is left of the settings. Raises SettingsError."""
+        settings = self._studio.context.settings
         before = self._studio.desk.look(lambda l: l.get_meta("settings_text"))
-        if before and is_cut_of(text, before.encode("utf-8", "surrogateescape")):
+        kept = without_addresses(text, settings.tell)
+        if before and is_cut_of(kept, before.encode("utf-8", "surrogateescape")):
             raise SettingsError(f"{self._path}: {CUT_SHORT}")
-        self._note_taken(text)
+        self._note_taken(text, settings)
 
     def _tell_broken(self, problems: list[str]) -> None:
         self._note_settings_trouble("\n".join(problems))
@@ -466,6 +494,23 @@ class _Service:
         self._studio.desk.ask(lambda l: self._studio.context.say(l, event, fields))
 
 
+def _open_studio(settings: Settings) -> Studio:
+    """Build the studio; where its ledger cannot be used, a person is told. Raises AppError."""
+    try:
+        return Studio(settings, has_quiet_hours=True)
+    except LedgerError as exc:
+        if find_running(settings.ledger) is None:  # else another service has it, and all is well
+            tell_without_ledger(settings, str(exc), now=datetime.now(get_localzone()))
+        raise
+
+
+def _undelivered(studio: Studio) -> list[str]:
+    """Say which messages could not be sent, and why; for the page."""
+    settings = studio.context.settings
+    waiting = studio.desk.look(lambda l: l.telling.undelivered())
+    return [undelivered_words(each, settings) for each in waiting if each.reason]
+
+
 def _new_page(
     studio: Studio,
     port: int,
@@ -481,6 +526,7 @@ def _new_page(
         port=port,
         running=os.getpid(),
         moving=moving,
+        troubles=lambda: _undelivered(studio),
     )
     return PageServer(ground, lambda fields: say("page_not_served", fields))
 

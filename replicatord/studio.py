@@ -284,6 +284,10 @@ class Studio:
             if name in bays
         ]
 
+    def log_trouble(self) -> str:
+        """Say why lines of the log wait in the ledger; "" when none do."""
+        return self._log.trouble
+
     def find_failure(self) -> str:
         """Say which part has died; "" when all live. A part that ends without a word has died too."""
         parts: list[tuple[str, threading.Thread, BaseException | None]] = [

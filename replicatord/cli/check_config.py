@@ -6,12 +6,16 @@ May not touch sources or drives, and only reads the ledger, for what the drives 
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterator
 
 from replicatord.cli.asking import ledger_for_asking
 from replicatord.config import SettingsProblems, read_settings, summary_lines
+from replicatord.config.words import target_words
 from replicatord.duties.places import one_place, one_place_words
+from replicatord.duties.sender import BAD_ADDRESS
+from replicatord.duties.sending import Job, send_all
 from replicatord.errors import LedgerError
 from replicatord.model.settings import Settings
 
@@ -36,12 +40,41 @@ def check_config(path: str, *, as_json: bool) -> int:
             print(_advice(len(exc.problems)), file=sys.stderr)
         return 2
     lines = [*summary_lines(settings), *_seen_together(settings)]
+    wrong = []
+    for number, reason in _bad_targets(settings):
+        if reason == BAD_ADDRESS:
+            wrong.append(f"{path}: `tell`: {number}: {reason}")
+        else:
+            lines.append(f"Caution: {number} cannot be looked at here: {reason}. The service needs it.")
+    if wrong:
+        return _refuse_targets(path, wrong, as_json=as_json)
     if as_json:
         print(json.dumps({"file": path, "ok": True, "summary": lines}))
     else:
         print("\n".join(lines))
         print("The settings are usable. `replicatord plan` says what they would copy.")
     return 0
+
+
+def _bad_targets(settings: Settings) -> Iterator[tuple[str, str]]:
+    """Have the addresses looked at, without sending anything; give what is wrong with which."""
+    if settings.tell is None:
+        return
+    reasons = send_all([Job(target=target) for target in settings.tell.to], environment=dict(os.environ))
+    for number, (target, reason) in enumerate(zip(settings.tell.to, reasons, strict=True), start=1):
+        if reason:
+            yield target_words(number, target), reason
+
+
+def _refuse_targets(path: str, wrong: list[str], *, as_json: bool) -> int:
+    """Say which addresses are none. The service would go on, and say so when it has something to send."""
+    if as_json:
+        unknown = dict.fromkeys(("line", "column", "found", "expected", "nearest"))
+        problems = [{**unknown, "text": text} for text in wrong]
+        print(json.dumps({"file": path, "ok": False, "problems": problems}))
+    else:
+        print("\n".join([*wrong, "A message to such an address is never sent."]), file=sys.stderr)
+    return 2
 
 
 def _seen_together(settings: Settings) -> Iterator[str]:

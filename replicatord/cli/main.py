@@ -129,6 +129,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     _add_revisit(add("revisit", _revisit, "Say which old month waits to be looked through.", has_json=True))
     add("page", _page, "Say where the page is, and whether it is served.", has_json=True)
+    its = add("tell", _tell, "Say who is told when something is wrong, and what has not come there.")
+    its.add_argument("--try", action="store_true", dest="is_trial", help="send one message to each now")
     its = add("release", _release, "Say that the many changes of a held source are meant.")
     its.add_argument("source", metavar="SOURCE", help="as `status` names it")
     its.add_argument("--yes", action="store_true", help="do not ask")
@@ -375,6 +377,14 @@ def _page(arguments: argparse.Namespace) -> int:
     from replicatord.cli.page import show_page
 
     return show_page(_settings_in_force(arguments)[0], as_json=arguments.as_json)
+
+
+def _tell(arguments: argparse.Namespace) -> int:
+    from replicatord.cli.tell import show_telling, try_telling
+
+    if arguments.is_trial:  # of settings that are only remembered, the addresses are not known
+        return try_telling(_read_settings(arguments))
+    return show_telling(_settings_in_force(arguments)[0])
 
 
 def _release(arguments: argparse.Namespace) -> int:

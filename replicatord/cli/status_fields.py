@@ -5,6 +5,7 @@ May not ask anything, and may not change the name or meaning of a field that was
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import date
 
 from replicatord.cli.status_coverage import coverage_fields
@@ -38,6 +39,7 @@ def fields_of(status: Status, settings: Settings, needs: list[str]) -> dict[str,
         "settings_trouble": status.settings_trouble,
         "held": list(status.held),
         "log_trouble": status.log_trouble,
+        "undelivered": [asdict(each) for each in status.undelivered],
         "set_aside": status.set_aside,
         "previews_trouble": status.previews_trouble,
         "previews_failed": status.previews_failed,

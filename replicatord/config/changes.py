@@ -20,6 +20,7 @@ from replicatord.config.words import (
     previews_words,
     rate_words,
     source_words,
+    tell_words,
     trip_words,
 )
 
@@ -53,6 +54,8 @@ def _single_values(old: Settings, new: Settings) -> Iterator[str]:
     for name, value in after.items():
         if value != before[name]:
             yield f"{name}: now {value}, was {before[name]}"
+    if old.tell != new.tell and before["tell"] == after["tell"]:
+        yield "tell: another address"  # which is not shown: it may be secret
 
 
 def _said(settings: Settings) -> dict[str, str]:
@@ -65,6 +68,7 @@ def _said(settings: Settings) -> dict[str, str]:
         "keep_free": words_for_size(settings.keep_free_bytes),
         "fixity_check": fixity_words(settings.fixity_check),
         "hold_when": hold_words(settings.hold_when),
+        "tell": tell_words(settings.tell),
         "keep_earlier": earlier_words(settings.keep_earlier_s),
         "previews": previews_words(settings.previews_limit_bytes),
         "settle": words_for_duration(settings.settle_s),

@@ -6,6 +6,7 @@ May not read files or know the shape of the settings: values come in, sentences 
 from __future__ import annotations
 
 import difflib
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 SHOWN_MAX_CHARS: Final = 60  # of a wrong value: enough to recognise it, and the line stays one line
 NAMES_SHOWN_MAX: Final = 20  # of known names: a person reads this list
 PROBLEMS_MAX: Final = 500  # of one file: nobody reads more, and each looks for the nearest known word
+_SECRET: Final = re.compile(r"://.*", re.DOTALL)  # an address of `tell:`, wherever it was typed by mistake
 _CLOSE_ENOUGH: Final = 0.6  # difflib's own default: "curlw" is close to "curlew", "disk" is not
 
 
@@ -68,7 +70,8 @@ class WrongValue(ValueError):  # noqa: N818  a value is wrong; the error that pe
 
 
 def quoted(text: str) -> str:
-    """Show text in quotes, on one line and not too long of it."""
+    """Show text in quotes, on one line and not too long of it, and nothing of an address, which may be secret."""
+    text = _SECRET.sub("://...", text)
     shown = text if len(text) <= SHOWN_MAX_CHARS else text[:SHOWN_MAX_CHARS] + "..."
     return f"'{_one_line(shown)}'"
 

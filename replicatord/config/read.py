@@ -36,6 +36,7 @@ from replicatord.model.settings import (
     Only,
     Settings,
     Source,
+    Tell,
     Tier,
     Trip,
 )
@@ -72,6 +73,7 @@ def parse_settings(data: bytes, *, file: str) -> Settings:
     document = load_document(data, file=file)
     shape, findings = _shaped(document)
     findings += find_conflicts(document.values)
+    findings += _disguised(shape, document, data)
     problems = [*document.problems, *(_problem(finding, document) for finding in findings)]
     if problems or shape is None:
         ordered = sorted(problems, key=lambda problem: (problem.line or 0, problem.column or 0))
@@ -112,6 +114,23 @@ def _shaped(document: Document) -> tuple[FileShape | None, list[Finding]]:
         details = error.errors(include_url=False)
         found = (finding for detail in details for finding in _findings(dict(detail)))
         return None, list(islice(found, PROBLEMS_MAX))
+
+
+def _disguised(shape: FileShape | None, document: Document, data: bytes) -> list[Finding]:
+    """Find addresses that do not stand in the file as they are, and could not be taken out where it is remembered."""
+    targets = shape.tell.to if shape is not None and shape.tell is not None else []
+    mistake = Mistake(
+        found="an address with escapes or line breaks", expected="an address on one line, as it is"
+    )
+    lines = data.decode("utf-8-sig", "replace").split("\n")
+    found = []
+    for number, target in enumerate(targets):
+        path = ("tell", "to", number)
+        mark = document.places[path].value
+        typed = lines[mark.line - 1][mark.column - 1 :] if mark.line <= len(lines) else ""
+        if target.address and not typed.lstrip("\"'").startswith(target.address):
+            found.append(Finding(path=path, mistake=mistake))
+    return found
 
 
 def _findings(detail: dict[str, Any]) -> Iterator[Finding]:
@@ -207,6 +226,7 @@ def _settings(shape: FileShape, file: str) -> Settings:
         hold_when=HoldWhen(share=shape.hold_when.changed, within_s=shape.hold_when.within)
         if shape.hold_when
         else HoldWhen(),
+        tell=Tell(to=tuple(shape.tell.to), at_most=shape.tell.at_most) if shape.tell else None,
         keep_earlier_s=shape.keep_earlier,
         previews_limit_bytes=shape.previews.limit if shape.previews else _PREVIEWS_LIMIT_BYTES,
         settle_s=shape.settle,

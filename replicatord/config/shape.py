@@ -20,12 +20,13 @@ from replicatord.config.layout import WORDS
 from replicatord.media.names import FORMAT_ALIASES, FORMATS
 from replicatord.model.copies import Medium
 from replicatord.model.frames import Kind
-from replicatord.model.settings import PAGE_PORT, DigestAlgorithm, Layout
+from replicatord.model.settings import PAGE_PORT, DigestAlgorithm, Layout, Target
 
 if typing.TYPE_CHECKING:
     from collections.abc import Callable
 
 ENTRIES_MAX: Final = 200  # sources, drives or tiers; more is not a studio, and pairs of them are compared
+TARGETS_MAX: Final = 10  # each that does not answer is waited for
 ITEMS_MAX: Final = 1000  # of any other list
 
 
@@ -35,7 +36,9 @@ class Read:
     `reads` takes what the loader gives, returns what the key holds, and raises WrongValue.
     """
 
-    def __init__(self, reads: Callable[[object], object], *, type_: str = "string", **schema: object) -> None:
+    def __init__(
+        self, reads: Callable[[object], object], *, type_: str | list[str] = "string", **schema: object
+    ) -> None:
         self._reads = reads
         self._schema = {"type": type_, **schema}
 
@@ -76,6 +79,24 @@ Day = Annotated[date, Read(values.as_day, pattern=units.DAY_PATTERN)]
 Flag = Annotated[bool, Read(values.as_flag, type_="boolean")]
 Copies = Annotated[int, Read(values.as_copies, type_="integer", minimum=1, maximum=values.COPIES_MAX)]
 Port = Annotated[int, Read(values.as_port, type_="integer", minimum=values.PORT_MIN, maximum=values.PORT_MAX)]
+Messages = Annotated[int, Read(values.as_messages, type_="integer", minimum=1, maximum=values.MESSAGES_MAX)]
+# An address, or where it is to be found.
+TargetAddress = Annotated[
+    Target,
+    Read(
+        values.as_target,
+        type_=["string", "object"],
+        pattern=values.ADDRESS_PATTERN,
+        maxLength=values.ADDRESS_MAX_CHARS,
+        properties={
+            "environment": {"type": "string", "pattern": values.VARIABLE_PATTERN},
+            "credential": {"type": "string", "pattern": values.CREDENTIAL_PATTERN},
+        },
+        additionalProperties=False,
+        minProperties=1,
+        maxProperties=1,
+    ),
+]
 MediumName = Annotated[Medium, Read(values.as_medium, enum=[medium.value for medium in Medium])]
 DigestName = Annotated[DigestAlgorithm, Read(values.as_digest, enum=[each.value for each in DigestAlgorithm])]
 KindName = Annotated[Kind, Read(values.as_kind, enum=list(KINDS))]
@@ -262,6 +283,18 @@ class PreviewsShape(Shape):
     limit: Size = Field(description="The room that they may take, as 2GB. 0GB: none are made.")
 
 
+class TellShape(Shape):
+    """Who is told when something is wrong."""
+
+    to: list[TargetAddress] = Field(
+        min_length=1,
+        max_length=TARGETS_MAX,
+        description="Where messages go. An address as apprise takes it (mailto://, json:// and others), or where it is"
+        " found: {environment: NAME}, {credential: NAME} of systemd. An address that holds a secret belongs there.",
+    )
+    at_most: Messages = Field(default=12, description="Messages a day at most; 12 when left out.")
+
+
 class PageShape(Shape):
     """The page that the service shows in a browser of this machine."""
 
@@ -312,6 +345,9 @@ class FileShape(Shape):
         default=None,
         description="When nothing more is replaced until a person says so: as malware looks, which changes many"
         " files at once; 20% within 1h when left out.",
+    )
+    tell: Annotated[TellShape | None, Given()] = Field(
+        default=None, description="Who is told when something is wrong; nobody when left out."
     )
     keep_earlier: MaybeDuration = Field(
         default=None,

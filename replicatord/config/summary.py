@@ -24,6 +24,7 @@ from replicatord.config.words import (
     previews_words,
     rate_words,
     source_words,
+    tell_words,
     trip_words,
 )
 from replicatord.model.copies import Medium
@@ -74,6 +75,8 @@ def _facts(settings: Settings) -> Iterator[str]:
         yield f"{words_for_size(settings.keep_free_bytes)} stay free on every drive."
     yield from _when(settings)
     yield f"Nothing more is replaced, until a person says so, when {hold_words(settings.hold_when)}."
+    if settings.tell:
+        yield f"When something is wrong, a message goes to {tell_words(settings.tell)}."
     yield f"Earlier versions are kept {earlier_words(settings.keep_earlier_s)}."
     yield f"Previews of frames are kept beside the ledger: {previews_words(settings.previews_limit_bytes)}."
     if settings.page_port is not None:

@@ -19,7 +19,7 @@ from replicatord.config.loader import Numeral
 from replicatord.config.problem import Mistake, WrongValue, listed, nearest_of, quoted
 from replicatord.media.names import FORMAT_ALIASES, FORMATS
 from replicatord.model.copies import Medium
-from replicatord.model.settings import DigestAlgorithm, Layout
+from replicatord.model.settings import AddressIn, DigestAlgorithm, Layout, Target
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -45,6 +45,16 @@ COPIES_MAX: Final = 100
 MEMORY_MIN_BYTES: Final = 16_000_000  # below this the buffers of a few drives are too small to be quick
 PORT_MIN, PORT_MAX = 1024, 65_535  # those below want root (RFC 6335, 6: system ports)
 LOG_ROTATE_MIN_BYTES: Final = 1_000_000  # below this there would be a new file every few hundred frames
+
+MESSAGES_MAX: Final = 200  # a day; who gets more reads none
+ADDRESS_MAX_CHARS: Final = 2_000
+ADDRESS_PATTERN: Final = r"^[A-Za-z][A-Za-z0-9+.-]*://\S+$"
+VARIABLE_PATTERN: Final = "^[A-Za-z_][A-Za-z0-9_]{0,127}$"  # POSIX.1, 8.1
+# systemd.exec(5): what is valid as the name of a file.
+CREDENTIAL_PATTERN: Final = "^[A-Za-z0-9_-][A-Za-z0-9_.-]{0,127}$"
+_ADDRESS_EXPECTED: Final = (
+    "mailto://... or another address, {environment: NAME} or {credential: NAME}; what was found may be secret"
+)
 
 # What YAML 1.1 read as true and false (type/bool, yaml.org), and YAML 1.2 and people do not.
 _MEANT_FLAGS: Final = {
@@ -220,6 +230,33 @@ def as_file_pattern(value: object) -> str:
     if not text.strip("*"):
         raise wrong(value, "a pattern that leaves some names to take")
     return text
+
+
+def as_messages(value: object) -> int:
+    """Give a number of messages, one at least."""
+    return _whole(value, 1, MESSAGES_MAX)
+
+
+def as_target(value: object) -> Target:
+    """Give where messages go. No problem shows what was found: it may be secret."""
+    if isinstance(value, str) and len(value) <= ADDRESS_MAX_CHARS and re.fullmatch(ADDRESS_PATTERN, value):
+        return Target(address_in=AddressIn.SETTINGS, address=value)
+    if isinstance(value, dict) and len(value) == 1:
+        ((key, name),) = value.items()
+        if key in _NAMED_ELSEWHERE and isinstance(name, str):
+            kind, pattern = _NAMED_ELSEWHERE[key]
+            if re.fullmatch(pattern, name):
+                return Target(address_in=kind, named=name)
+    what = (
+        "a group of keys" if isinstance(value, dict) else "a list" if isinstance(value, list) else "a value"
+    )
+    raise WrongValue(Mistake(found=f"{what} that is no target", expected=_ADDRESS_EXPECTED))
+
+
+_NAMED_ELSEWHERE: Final = {
+    "environment": (AddressIn.ENVIRONMENT, VARIABLE_PATTERN),
+    "credential": (AddressIn.CREDENTIAL, CREDENTIAL_PATTERN),
+}
 
 
 def as_medium(value: object) -> Medium:

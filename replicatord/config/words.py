@@ -11,11 +11,22 @@ from typing import TYPE_CHECKING, Final
 from replicatord.config.units import words_for_duration, words_for_hours, words_for_size
 from replicatord.model.copies import Medium
 from replicatord.model.frames import Kind
+from replicatord.model.settings import AddressIn
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from replicatord.model.settings import Drive, FixityCheck, HoldWhen, LimitRate, Only, Source, Trip
+    from replicatord.model.settings import (
+        Drive,
+        FixityCheck,
+        HoldWhen,
+        LimitRate,
+        Only,
+        Source,
+        Target,
+        Tell,
+        Trip,
+    )
 
 _KINDS: Final = MappingProxyType(
     {
@@ -118,6 +129,21 @@ def rate_words(limit: LimitRate | None) -> str:
 def hold_words(hold: HoldWhen) -> str:
     """Say when replacing stops."""
     return f"{hold.share:.0%} of a source's files change within {words_for_duration(hold.within_s)}"
+
+
+def target_words(number: int, target: Target) -> str:
+    """Name a target by its place in the settings, from 1, without its address, which may be secret."""
+    if target.address_in is AddressIn.SETTINGS:
+        return f"target {number} ({target.address.partition(':')[0].lower()})"
+    return f"target {number} ({target.address_in.value} {target.named})"
+
+
+def tell_words(tell: Tell | None) -> str:
+    """Say who is told when something is wrong."""
+    if tell is None:
+        return "nobody"
+    names = [target_words(number, target) for number, target in enumerate(tell.to, start=1)]
+    return f"{joined(names)}, at most {tell.at_most} messages a day"
 
 
 def earlier_words(keep_s: float | None) -> str:

@@ -18,6 +18,7 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import offset_text, utc_text
 from replicatord.model.settings import Settings, Source
 from replicatord.rules.memory import chunk_bytes
+from replicatord.rules.telling import news_of
 
 
 @dataclass(slots=True, kw_only=True)
@@ -33,6 +34,7 @@ class Context:
         False
     )  # sources are looked through, or their frames planned, just now
     wake: Callable[[Mapping[str, int]], None] = lambda _: None  # lanes that got bytes of new work
+    ring: Callable[[], None] = lambda: None  # something waits to be told to a person
     twins: Twins = field(default_factory=Twins)
     # The cards that are mounted now, by name; replaced as a whole, by the ledger's thread alone.
     cards: Mapping[str, Source] = field(default_factory=dict)
@@ -64,6 +66,10 @@ class Context:
         return {"at": utc_text(moment), "event": event, "offset": offset_text(moment), **fields}
 
     def say(self, ledger: Ledger, event: str, fields: Mapping[str, object]) -> None:
-        """Decide a line of the replication log, inside a transaction."""
+        """Decide a line of the replication log, and whether a person is told of it, inside a transaction."""
         moment = self.now()
         ledger.lines.add(event, at=utc_text(moment), fields={"offset": offset_text(moment), **fields})
+        news = news_of(event, fields) if self.settings.tell is not None else None
+        if news is not None:
+            ledger.telling.add(news, at=utc_text(moment))
+            self.ring()

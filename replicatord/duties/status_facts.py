@@ -22,6 +22,7 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import Load, LoadState, Verdict
 from replicatord.ledger.outlook import Refused
 from replicatord.ledger.previews import TROUBLE
+from replicatord.ledger.telling import Undelivered
 from replicatord.log.reading import last_number
 from replicatord.log.words import counted, instant_words
 from replicatord.model.copies import PlacementState
@@ -131,6 +132,7 @@ class Status:
     set_aside: int
     settings_trouble: str
     rehearsal: LastRehearsal | None  # how frames last came back that were asked for at random
+    undelivered: tuple[Undelivered, ...]  # messages that their targets did not take
     held: tuple[str, ...]  # sources of which nothing is replaced until a person says so
     log_trouble: str
     loads: tuple[LoadStatus, ...]
@@ -169,6 +171,9 @@ def read_status(
         set_aside=ledger.outlook.set_aside(),
         settings_trouble=ledger.get_meta("settings_trouble"),
         rehearsal=read_last(ledger),
+        undelivered=tuple(each for each in ledger.telling.undelivered() if each.reason)
+        if settings.tell is not None
+        else (),
         held=tuple(sorted(ledger.holds.held())),
         log_trouble=_log_trouble(ledger, settings),
         loads=_loads(ledger, settings, bays),

@@ -13,6 +13,7 @@ from typing import Final
 
 from replicatord.duties.places import are_named_apart
 from replicatord.duties.status_facts import DriveStatus, ShelfStatus, Status
+from replicatord.duties.telling_notes import undelivered_words
 from replicatord.duties.visits import ago_words
 from replicatord.ledger.answers import Trouble
 from replicatord.ledger.loads import LoadState
@@ -54,6 +55,10 @@ def needs_of(status: Status, settings: Settings) -> list[str]:
         f"mend `disk:` in the settings, which takes nothing apart: {listed(names)} were seen on one disk"
         for place, names in status.one_place.items()
         if place and are_named_apart(names, settings)
+    ]
+    needs += [
+        f"{undelivered_words(each, settings)}; it is tried again: `replicatord tell` tells more"
+        for each in status.undelivered
     ]
     needs += _of_unread(status)
     needs += _of_short(status)

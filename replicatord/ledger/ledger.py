@@ -31,6 +31,7 @@ from replicatord.ledger.sheets import Sheets
 from replicatord.ledger.shelving import LedgerView
 from replicatord.ledger.spare import make_spare
 from replicatord.ledger.surveys import Surveys
+from replicatord.ledger.telling import Telling
 from replicatord.ledger.unread import UnreadPaths
 from replicatord.ledger.wishes import Wishes
 from replicatord.model.settings import DigestAlgorithm, Settings
@@ -62,6 +63,7 @@ class Ledger:
         self.surveys = Surveys(connection)
         self.previews = Previews(connection)
         self.sheets = Sheets(connection)
+        self.telling = Telling(connection)
 
     def shelf_view(self, settings: Settings) -> LedgerView:
         """Give a view of the drives of each shelf, to be used up within one transaction."""

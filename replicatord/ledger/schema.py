@@ -333,12 +333,42 @@ CREATE TABLE looked (
 CREATE TABLE marked (frame INTEGER PRIMARY KEY REFERENCES frame, marked_at TEXT NOT NULL) STRICT;
 """
 
+_OF_TELLING: Final = """
+-- What waits to be told to a person: of news that is alike, how many, and the first few, one line of text each.
+CREATE TABLE news (
+  id INTEGER PRIMARY KEY AUTOINCREMENT,  -- the order in which they came first
+  urgency INTEGER NOT NULL,              -- 0 at once, 1 with the day's message
+  topic TEXT NOT NULL,
+  subject TEXT NOT NULL,
+  count INTEGER NOT NULL,
+  first_at TEXT NOT NULL, last_at TEXT NOT NULL,
+  examples TEXT NOT NULL,                -- a list in JSON
+  UNIQUE (urgency, topic, subject)) STRICT;
+
+-- What was made of it. No address stands anywhere: targets are known by their place in the settings.
+CREATE TABLE message (
+  id INTEGER PRIMARY KEY AUTOINCREMENT,
+  kind TEXT NOT NULL,
+  made_at TEXT NOT NULL,
+  subject TEXT NOT NULL, body TEXT NOT NULL) STRICT;
+CREATE TABLE delivery (
+  message INTEGER NOT NULL REFERENCES message,
+  target INTEGER NOT NULL,
+  tries INTEGER NOT NULL DEFAULT 0,
+  tried_at TEXT NOT NULL DEFAULT '',
+  sent_at TEXT NOT NULL DEFAULT '',      -- '': not yet
+  reason TEXT NOT NULL DEFAULT '',       -- why the last try failed
+  PRIMARY KEY (message, target)) STRICT, WITHOUT ROWID;
+CREATE INDEX delivery_waiting ON delivery (target, message) WHERE sent_at = '';
+"""
+
 MIGRATIONS: Final[tuple[str, ...]] = (
     *(_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH, _SEVENTH, _EIGHTH, _NINTH, _TENTH, _ELEVENTH),
     "CREATE INDEX copy_surveyed ON copy (drive) WHERE surveyed = 1;",
     _THIRTEENTH,
     _OF_SHEETS,
     _PREVIEWS,
+    _OF_TELLING,
 )
 
 _COUNTED: Final = "SELECT bay, tier, state, count(*), sum(size_bytes) FROM placement GROUP BY 1, 2, 3"

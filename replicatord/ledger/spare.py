@@ -49,6 +49,8 @@ _NOTHING_IS_PROVED: Final = (
     f"DELETE FROM placement WHERE state = {PlacementState.UNASKED.value} AND copy IS NULL",
     "UPDATE folder SET as_known = NULL",
     "DELETE FROM meta WHERE key IN ('planned_for', 'coverage', 'outlook')",
+    # Nobody is told what others may have put in.
+    *(f"DELETE FROM {table}" for table in ("delivery", "message", "news")),
 )
 
 

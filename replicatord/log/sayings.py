@@ -88,6 +88,17 @@ def _say_up_to_date(fields: Fields) -> tuple[str, str]:
     return _drive(fields), _text(fields, "text").removeprefix(_drive(fields)).strip()
 
 
+def _say_started(fields: Fields) -> tuple[str, str]:
+    after = _text(fields, "after")
+    return "service", f"started (process {_text(fields, 'pid') or '?'}){f'; {after}' if after else ''}"
+
+
+def _say_not_delivered(fields: Fields) -> tuple[str, str]:
+    outlook = "it is not tried any more" if fields.get("given_up") else "it is tried again"
+    message, target, reason = (_text(fields, key) for key in ("message", "target", "reason"))
+    return "service", f"a message ({message}) could not be sent to {target}: {reason}; {outlook}"
+
+
 def _say_settings_read(fields: Fields) -> tuple[str, str]:
     changes = _texts(fields, "changes")
     return "settings", f"read: {'; '.join(changes) if changes else 'nothing changed'}"
@@ -192,7 +203,7 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "quiet_hours_begun": _about("", "quiet hours: drives are left alone until {until}"),
         "quiet_hours_over": _about("", "quiet hours are over"),
         "job_failed": _about("", "what runs by the clock failed ({job}): {reason}; it is tried again"),
-        "service_started": _about("", "started (process {pid})"),
+        "service_started": _say_started,
         "service_stopped": _about("", "stopped: {reason}"),
         "settings_read": _say_settings_read,
         "settings_broken": _say_settings_broken,
@@ -208,6 +219,8 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "page_not_served": _about(
             "", "the page cannot be served on port {port}: {reason}; it is tried again"
         ),
+        "message_not_delivered": _say_not_delivered,
+        "messages_delivered_again": _about("", "{target} takes messages again"),
     }
 )
 

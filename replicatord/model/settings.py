@@ -146,6 +146,31 @@ class HoldWhen:
     within_s: float = 3600.0
 
 
+class AddressIn(Enum):
+    """Where the address of a target stands; the value is how the settings name it."""
+
+    SETTINGS = "settings"
+    ENVIRONMENT = "environment"
+    CREDENTIAL = "credential"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """Where messages go. A plain address may hold a secret, so it is left out of whatever is printed of this."""
+
+    address_in: AddressIn
+    address: str = field(repr=False, default="")  # "" unless it stands in the settings
+    named: str = ""  # the environment's variable, or systemd's credential
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tell:
+    """Who is told when something is wrong, and how often at most."""
+
+    to: tuple[Target, ...]
+    at_most: int = 12  # messages a day
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """One whole settings file. Mappings keep the order of the file."""
@@ -163,6 +188,7 @@ class Settings:
     keep_free_bytes: int = 0  # on every drive
     fixity_check: FixityCheck | None = None
     hold_when: HoldWhen = HoldWhen()
+    tell: Tell | None = None  # None: nobody is told
     keep_earlier_s: float | None = (
         None  # earlier versions are let go after it, if they lie elsewhere too; None: never
     )
