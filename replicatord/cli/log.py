@@ -97,6 +97,11 @@ def show_log(settings: Settings, wanted: Wanted, *, is_following: bool, as_json:
         if not raws and not as_json:
             print(_nothing(settings, wanted), file=sys.stderr)
         tell(raws)
+        if len(raws) == _COUNT and not as_json and wanted.count is None and wanted.since is None:
+            print(
+                f"These are the newest {_COUNT} lines; -n 400 shows more, --since 3d all since then.",
+                file=sys.stderr,
+            )
         if follower is not None:
             told = _number(raws[-1]) if raws else 0
             coming = follower.lines(_wait)
