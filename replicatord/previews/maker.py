@@ -40,7 +40,7 @@ from replicatord.previews.limits import Ask, Said
 from replicatord.previews.store import Store, room_of
 from replicatord.previews.worker import Answer, NoChildError, StoppedError, Worker
 
-_LOOK_S: Final = 2.0  # how often it is looked whether there is something to do
+_LOOK_S: Final = 5.0  # how often it is looked whether there is something to do: each asks the ledger
 _STAND_BACK_S: Final = 0.5  # how often it is looked whether others are done
 _PATIENCE_S: Final = (
     600.0  # for so long others come first; then previews are made beside them, with low priority
