@@ -321,7 +321,8 @@ class PreviewMaker(threading.Thread):
         """Open a place; None when it will not do just now. Raises StoppedError."""
         try:
             return self._far.do(
-                lambda: open_place(place, size_bytes, self._context.look_again),
+                # Nobody is told of a file that is not what it was: a load would wait for it to be looked at again.
+                lambda: open_place(place, size_bytes, lambda _source, _path: None),
                 if_late=lambda opened: close_quietly(opened.fd),
             )
         except PlaceUnusable:
