@@ -13,7 +13,7 @@ from tests.faults.power.shutdown import KINDS, new_mains, why_no_shutdown
 from tests.faults.sweep import quick_folder
 
 _NO_CUTS = why_no_cuts()
-_CUTS = 60
+_CUTS = 36
 _SHUTDOWNS = 2
 
 
