@@ -145,7 +145,7 @@ class Studio:
         before, self._mounted = self._mounted, mounts_below(roots, mounts)
         for name, mount in self._mounted.items():
             if name in self.lanes and mount != before.get(name):
-                self.lanes[name].wake()
+                self.lanes[name].look_again()
         sources = {s.name: s.folder for s in self.context.settings.sources.values() if s.folder}
         former, self._grounds = self._grounds, mounts_within(sources, mounts)
         changed = [name for name, its in self._grounds.items() if its != former.get(name, its)]
@@ -383,7 +383,8 @@ class Studio:
 
     def _let_go_of_cache(self) -> None:
         """Leave the page cache as it was found, once no lane has anything more to copy."""
-        if not self.busy() and self.looker.wait_idle(0) and self.hints.is_empty():
+        is_reading = not (self.looker.wait_idle(0) and self.cards.is_quiet() and self.hints.is_empty())
+        if not is_reading and not self.busy():
             self.context.brought.let_go()
 
     def _is_ahead(self) -> bool:

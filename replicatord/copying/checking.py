@@ -101,7 +101,7 @@ class Checker:
         self._aside = ThreadPoolExecutor(
             max_workers=1, thread_name_prefix="check", initializer=set_background
         )
-        self._stand_back = StandBack(monotonic=context.monotonic, wait=context.stop.wait)
+        self._stand_back = StandBack(monotonic=context.monotonic, wait=context.stop.wait, ear=context.ear)
         self._is_proving = False
         self._in_use: set[int] = set()
         self._passed: list[tuple[int, int]] = []

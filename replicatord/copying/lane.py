@@ -87,6 +87,7 @@ class Lane(threading.Thread):
         self._waits = False
         self._is_full = False
         self._is_absent = False
+        self._must_look = False  # whether the drive is here, whatever the hour
         self._is_refusing = False  # it could not hold some files, which its shelf's other drives perhaps can
         self._abilities: Abilities | None = None  # as probed since the drive came
         self._is_untold = (
@@ -112,6 +113,11 @@ class Lane(threading.Thread):
             self._asked += 1
             self._owed_bytes += new_bytes
             self._changed.notify_all()
+
+    def look_again(self) -> None:
+        """Have the lane see whether its drive is here, in quiet hours too: something was mounted or unmounted."""
+        self._must_look = True
+        self.wake()
 
     @property
     def owed_bytes(self) -> int:
@@ -199,8 +205,9 @@ class Lane(threading.Thread):
         if drive is None:
             self._leave = True
             return
-        if self._context.is_quiet() and self._progress.is_here:
+        if self._context.is_quiet() and self._progress.is_here and not self._must_look:
             return  # a sleeping disk is not even woken
+        self._must_look = False
         self._beat()
         try:
             self._look(drive, settings.studio)

@@ -23,6 +23,17 @@ _BUSY_SHARE: Final = 0.2  # of the moment, in which others waited
 _STAND_BACK_MAX_S: Final = 120.0  # then some is read all the same, until the next listening
 
 
+class Ear:
+    """What all our readers share, so that none takes another's waiting for somebody else's. Any thread's.
+
+    While one listens the others hold still, and what it hears is good for all.
+    """
+
+    def __init__(self) -> None:
+        self.heard_s = -LISTEN_EVERY_S  # monotonic: when nobody else was last heard waiting
+        self.until_s = 0.0  # monotonic: so long somebody listens
+
+
 class StandBack:
     """Tells one reader when to wait. That reader's thread alone."""
 
@@ -31,17 +42,20 @@ class StandBack:
         *,
         monotonic: Callable[[], float],
         wait: Callable[[float], object],
+        ear: Ear,
         read: Callable[[], Waited | None] = read_waited,
     ) -> None:
-        """`wait` waits for so many seconds, or less when there is something better to do."""
-        self._monotonic, self._wait, self._read = monotonic, wait, read
-        self._heard_s = monotonic()
+        """`ear` is that of all readers; `wait` waits for so many seconds, or less when there is something better to do."""
+        self._monotonic, self._wait, self._ear, self._read = monotonic, wait, ear, read
+        self._begun_s = monotonic()
         self.stood_back_s = 0.0
 
     def give_way(self, must_yield: Callable[[], bool]) -> None:
         """Return at once as a rule; when it is time to listen, once nobody else waits, or `must_yield` says so."""
         begun_s = self._monotonic()
-        if begun_s - self._heard_s < LISTEN_EVERY_S:
+        if begun_s < self._ear.until_s:
+            self._wait(self._ear.until_s - begun_s)
+        if begun_s - max(self._ear.heard_s, self._begun_s) < LISTEN_EVERY_S:
             return
         pause_s = _PAUSE_FIRST_S
         while self._others_wait() and not must_yield():
@@ -49,8 +63,8 @@ class StandBack:
                 break
             self._pause(pause_s, must_yield)
             pause_s = min(pause_s * 2, _PAUSE_MAX_S)
-        self._heard_s = self._monotonic()
-        self.stood_back_s += self._heard_s - begun_s
+        self._ear.heard_s = self._monotonic()
+        self.stood_back_s += self._ear.heard_s - begun_s
 
     def _pause(self, pause_s: float, must_yield: Callable[[], bool]) -> None:
         until_s = self._monotonic() + pause_s
@@ -58,6 +72,7 @@ class StandBack:
             self._wait(min(left_s, _SLICE_S))
 
     def _others_wait(self) -> bool:
+        self._ear.until_s = self._monotonic() + _CALM_S + _LISTEN_S
         self._wait(_CALM_S)
         before, before_s = self._read(), self._monotonic()
         if before is None:

@@ -165,7 +165,7 @@ class Surveyor:
         self._context, self._ground, self._survey = context, ground, survey
         self._zone, self._must_wait = zone, must_wait
         self._buffer = aligned_buffer(context.chunk_bytes())
-        self._stand_back = StandBack(monotonic=context.monotonic, wait=context.stop.wait)
+        self._stand_back = StandBack(monotonic=context.monotonic, wait=context.stop.wait, ear=context.ear)
         self._load = 0
         self._told = 0
         self._skip = name_skipper(context.settings.never_taken)

@@ -4,13 +4,24 @@ from __future__ import annotations
 
 import os
 import random
+import subprocess
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from replicatord.drives.brought import is_in_cache
-from tests.studio import Studio, assert_load_is_whole, make_load, new_studio, running, until
+from tests.studio import (
+    Studio,
+    assert_load_is_whole,
+    make_load,
+    new_studio,
+    running,
+    small_disk,
+    unmount,
+    until,
+    why_no_small_disk,
+)
 
 
 def hours_around_now() -> tuple[str, str]:
@@ -41,6 +52,21 @@ def test_in_quiet_hours_frames_are_seen_and_no_drive_is_touched(studio: Studio) 
         service.wait_line("quiet_hours_over")
         service.wait_line("load_cleared", source="cards")
     assert_load_is_whole(studio)
+
+
+@pytest.mark.skipif(bool(why_no_small_disk()), reason=why_no_small_disk() or "-")
+def test_a_drive_that_comes_and_goes_in_quiet_hours_is_noticed(studio: Studio, tmp_path: Path) -> None:
+    studio.more, _ = hours_around_now()
+    with small_disk(tmp_path / "disk", size_bytes=32 << 20) as (point, image):
+        studio.mounts.add("plover")
+        studio.add_drive("plover", "hdd", root=point)
+        with running(studio) as service:
+            service.wait_line("drive_is_here", drive="plover")
+            unmount(point)
+            service.wait_line("drive_waits", drive="plover")
+            subprocess.run(["mount", "-o", "loop", str(image), str(point)], check=True)
+            until(lambda: len(studio.lines("drive_is_here", drive="plover")) == 2)
+            assert not studio.lines("copy_verified")
 
 
 def test_a_pass_that_a_person_asks_for_knows_no_quiet_hours(studio: Studio) -> None:

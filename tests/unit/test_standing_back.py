@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from pathlib import Path
 
 import pytest
 
 from replicatord.drives.pressure import Waited, read_waited
-from replicatord.drives.standing_back import LISTEN_EVERY_S, StandBack
+from replicatord.drives.standing_back import LISTEN_EVERY_S, Ear, StandBack
 
 # As Documentation/accounting/psi.rst of Linux shows it.
 PSI = "some avg10=0.00 avg60=0.00 avg300=0.00 total={}\nfull avg10=0.00 avg60=0.00 avg300=0.00 total=7\n"
@@ -28,7 +30,7 @@ class Machine:
         return Waited(disk_us=round(max(min(self.now_s, last) - first, 0) * 1e6), processor_us=0)
 
     def reader(self) -> StandBack:
-        return StandBack(monotonic=lambda: self.now_s, wait=self.wait, read=self.read)
+        return StandBack(monotonic=lambda: self.now_s, wait=self.wait, ear=Ear(), read=self.read)
 
 
 def test_a_machine_at_rest_costs_a_fiftieth() -> None:
@@ -65,6 +67,50 @@ def test_something_better_to_do_ends_the_standing_back() -> None:
     machine.now_s = 10.0
     reader.give_way(lambda: machine.now_s > 12.0)
     assert machine.now_s <= 13.0
+
+
+def test_our_own_readers_do_not_stand_back_from_one_another() -> None:
+    """Each waits for its disk whenever it reads; two threads of the real clock, nobody else at work."""
+    ear, stop, lock = Ear(), threading.Event(), threading.Lock()
+    reading: set[int] = set()
+    waited_us = [0.0]
+    since = [time.monotonic()]
+
+    def count() -> None:
+        now = time.monotonic()
+        waited_us[0] += (now - since[0]) * 1e6 if reading else 0.0
+        since[0] = now
+
+    def read() -> Waited:
+        with lock:
+            count()
+            return Waited(disk_us=round(waited_us[0]), processor_us=0)
+
+    def work(number: int, stood_back: list[float]) -> None:
+        stop.wait(number)  # so that they do not listen at the same moment
+        reader = StandBack(monotonic=time.monotonic, wait=stop.wait, ear=ear, read=read)
+        until_s = time.monotonic() + 2.2 * LISTEN_EVERY_S
+        while time.monotonic() < until_s:
+            with lock:
+                count()
+                reading.add(number)
+            stop.wait(0.01)  # a chunk is read
+            with lock:
+                count()
+                reading.discard(number)
+            reader.give_way(lambda: False)
+        stood_back.append(reader.stood_back_s)
+
+    stood_back: list[float] = []
+    threads = [threading.Thread(target=work, args=(number, stood_back)) for number in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(stood_back) == 2
+    assert (
+        sum(stood_back) < 1.0
+    )  # a listening or two each of a tenth of a second; a first pause is half a second
 
 
 def test_what_the_kernel_counts_is_read(tmp_path: Path) -> None:
