@@ -162,6 +162,15 @@ def test_tonight_says_the_one_thing_to_do_and_the_loads(ground: Ground) -> None:
     assert "line 3: &lt;b&gt;what&lt;/b&gt;" in text
 
 
+def test_a_load_that_is_cleared_by_a_pretence_is_not_called_cleared_alone(ground: Ground) -> None:
+    assert '<span class="verdict good">cleared</span>' in page_of(ground).text("/")
+    text = ground.file.read_text()
+    ground.file.write_text(text.replace("medium: ssd", "medium: ssd, pretend_disk: tern", 1))
+    pretended = page_of(ground).text("/")
+    assert '<span class="verdict wait">cleared, but PRETENDED</span>' in pretended
+    assert '<span class="verdict good">' not in pretended
+
+
 def test_what_is_copied_now_is_told_with_speed_and_time(ground: Ground) -> None:
     drive = DriveNow(
         name="curlew", is_disk=True, state="here", reason="", is_visiting=True, left_files=3,

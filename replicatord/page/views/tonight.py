@@ -25,7 +25,7 @@ class Load:
 
     day: str
     name: str
-    verdict: str  # "cleared", "not cleared", "files still come"
+    verdict: str  # "cleared", "cleared, but PRETENDED", "not cleared", "files still come"
     tone: str  # how the verdict is drawn, besides being said: "good", "bad", "wait"
     text: str
 
@@ -75,6 +75,8 @@ def _load(each: LoadStatus, settings: Settings) -> Load:
         text = f"{counted(load.files, 'file')}, {size_words(load.size_bytes)} so far"
     else:
         verdict, tone = ("cleared", "good") if each.is_cleared else ("not cleared", "bad")
+        if each.is_cleared and pretence_words(settings):
+            verdict, tone = "cleared, but PRETENDED", "wait"
         text = (
             load_text(load, each.verdict, settings, now=began)
             if each.verdict is not None
