@@ -90,17 +90,22 @@ class Worker:
             self.close()
         return answer
 
-    def close(self) -> None:
-        """End the child, and wait for that no longer than it takes one that is not stuck in the kernel."""
+    def close(self, *, patience_s: float = _TURN_S) -> None:
+        """End the child, and wait for that no longer than it takes one that is not stuck in the kernel.
+
+        `patience_s`: so long in all, for whoever has time.
+        """
         if self._talk is not None:
             self._talk.close()
         if self._child is not None:
             self._child.kill()
-            with suppress(subprocess.TimeoutExpired):
-                self._child.wait(_TURN_S)
             self._left.append(self._child)
         self._talk = self._child = None
-        self._left = [child for child in self._left if child.poll() is None]
+        until_s = time.monotonic() + patience_s
+        for child in reversed(self._left):  # the newest first: an older one may be stuck for good
+            with suppress(subprocess.TimeoutExpired):
+                child.wait(max(until_s - time.monotonic(), 0.0))
+        self._left = [child for child in self._left if child.returncode is None]
 
     def _ready(self) -> socket.socket:
         """Give the talk with a child, starting one where there is none. Raises StoppedError, NoChildError."""

@@ -95,7 +95,7 @@ def test_a_heic_is_shown_where_what_decodes_it_is_installed() -> None:
     worker = Worker(must_stop=lambda: False)
     with (SAMPLES / "heif" / "73f604d7-arrow.heic").open("rb") as file:
         answer = worker.make(file.fileno(), Ask.HEIC)
-    worker.close()
+    worker.close(patience_s=30.0)
     assert answer.said is Said.MADE, answer.why
     assert Image.open(io.BytesIO(answer.jpeg)).size == (240, 320)
 
