@@ -29,7 +29,7 @@ from tests.faults.sweep import (
 
 _NO_SHIM = why_no_shim()
 pytestmark = pytest.mark.skipif(bool(_NO_SHIM), reason=_NO_SHIM)
-_CASES = 10  # of each kind; the soak does all
+_CASES = 16  # of each kind; the soak does all
 _SEED = 20260126
 
 

@@ -90,7 +90,7 @@ def test_i11_drives_that_are_full(bench: Bench) -> None:
 )
 def test_a_careless_program_is_caught(bench: Bench, mutant: str, promise: str) -> None:
     chance = random.Random(_SEED)
-    seeds = [chance.randrange(1 << 32) for _ in range(24)]
+    seeds = [chance.randrange(1 << 32) for _ in range(40)]
     cases = [PowerCut(scene="taking in", persona="posix", seed=seed, mutant=mutant) for seed in seeds]
     found = (wrong for case in cases for wrong in try_cut(bench, case).wrong)
     assert any(promise in wrong for wrong in found)
