@@ -58,7 +58,7 @@ from replicatord.page.serving import PageServer
 from replicatord.previews.maker import PreviewMaker
 from replicatord.rules.hours import is_within
 from replicatord.studio import Studio
-from replicatord.watching.looker import SCHEDULED
+from replicatord.watching.hints import SCHEDULED
 from replicatord.watching.observer import Watch
 from replicatord.watching.settings_file import CUT_SHORT, NewText, SettingsFile, Trouble
 

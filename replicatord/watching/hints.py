@@ -12,7 +12,13 @@ from typing import Final
 
 from replicatord.watching.settling import Spot
 
+SCHEDULED: Final = "it is time"  # the reason of a rescan by the clock; told only when it found something
 _HINTS_MAX: Final = 50_000  # some 20 MB; more at once is a rescan
+
+
+def more_telling(first: str, second: str) -> str:
+    """Choose which reason of two a rescan is told with."""
+    return second if first == SCHEDULED else first
 
 
 @dataclass(slots=True)
@@ -51,9 +57,9 @@ class Hints:
             self._changed.notify()
 
     def rescan(self, source: str, why: str) -> None:
-        """Ask for a look at all of a source."""
+        """Ask for a look at all of a source; of several reasons the first is told, but that it was time says least."""
         with self._changed:
-            self._box.rescans.setdefault(source, why)
+            self._box.rescans[source] = more_telling(self._box.rescans.get(source, why), why)
             self._changed.notify()
 
     def is_empty(self) -> bool:

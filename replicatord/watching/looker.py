@@ -26,7 +26,7 @@ from replicatord.model.frames import FileStat, SeenFile
 from replicatord.model.settings import CARD_MARK, Source
 from replicatord.model.unread import FOLDER_SIZE, Trace, Unread, UnreadKind
 from replicatord.watching.grounds import Grounds, Lost
-from replicatord.watching.hints import Gathered, Hints
+from replicatord.watching.hints import SCHEDULED, Gathered, Hints, more_telling
 from replicatord.watching.reading import Stopped, Unsettled, find_file_stat, read_file
 from replicatord.watching.settling import Settling, Spot
 from replicatord.watching.skips import name_skipper
@@ -39,7 +39,6 @@ _DUE_AT_ONCE: Final = 200
 _BATCH_BYTES: Final = 256 << 20
 _MARKS_MAX: Final = 200
 _BATCH_S: Final = 0.5  # a batch goes to the ledger at the latest then, so that lanes start early
-SCHEDULED: Final = "it is time"  # the reason of a rescan by the clock; told only when it found something
 
 
 @dataclass(slots=True)
@@ -177,10 +176,8 @@ class Looker(threading.Thread):
         if gathered.files or gathered.folders or gathered.rescans:
             self._tell_idle(is_idle=False)
         for source, why in gathered.rescans.items():
-            if self._context.find_source(source) is not None and not any(
-                rescan.source == source and rescan.todo == [b""] for rescan in self._rescans
-            ):
-                self._rescans.append(Rescan(source, why=why))
+            if self._context.find_source(source) is not None:
+                self._ask_rescan(source, why)
         why_skipped = name_skipper(self._context.settings.never_taken)
         for spot, was_closed in gathered.files.items():
             if not _is_skipped(spot, why_skipped):
@@ -191,6 +188,14 @@ class Looker(threading.Thread):
                 self._look_below(source, folder)
                 # A folder may fill faster than a watch can be set on it.
                 self._later.append((now_s + self._context.settings.settle_s, source, folder))
+
+    def _ask_rescan(self, source: str, why: str) -> None:
+        """Have a source looked through; one that has not begun yet serves."""
+        for rescan in self._rescans:
+            if rescan.source == source and rescan.todo == [b""]:
+                rescan.why = more_telling(rescan.why, why)
+                return
+        self._rescans.append(Rescan(source, why=why))
 
     def _is_full(self) -> bool:
         """Tell whether so many files settle that others are to wait."""

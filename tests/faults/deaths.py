@@ -4,7 +4,9 @@ May not be imported by anything but the runners of `tests.studio`, which do so w
 folder, and by the tests that ask through it.
 
 A thread dies of a SystemExit that is raised in it wherever it is (PyThreadState_SetAsyncExc, C API of Python): it
-ends without a word, as after any error that nobody catches. One that waits for a lock dies when it is woken.
+ends without a word, as after any error that nobody catches. One that waits for a lock dies when it is woken. It may
+keep that lock for ever, and then others that were to die are not woken any more (watchdog's one thread for inotify
+waits for the lock of the first folder's): they are left behind, a while after the first death.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -22,7 +24,8 @@ from tests.studio import until
 
 VARIABLE: Final = "REPLICATORD_FAULTS"
 _LOOK_S: Final = 0.01
-_AGAIN_S: Final = 1.0
+_AGAIN_S: Final = 0.2
+_LEFT_BEHIND_S: Final = 2.0
 
 
 def asking_through(folder: Path) -> Mapping[str, str]:
@@ -42,9 +45,13 @@ def kill(folder: Path, thread: str) -> None:
     until((folder / "hit").exists, why=lambda: f"there is no {thread}")
 
 
-def is_dead(folder: Path) -> bool:
-    """Tell whether the threads that were to die have."""
-    return (folder / "dead").exists()
+def find_death_s(folder: Path) -> float | None:
+    """Tell when the first of the threads that were to die did (time.monotonic of any process); None until all have.
+
+    Or until those that live on are left behind.
+    """
+    dead = folder / "dead"
+    return float(dead.read_text()) if dead.exists() else None
 
 
 def hang(folder: Path, process: int) -> None:
@@ -82,12 +89,24 @@ def _serve(folder: Path) -> None:
             time.sleep(_LOOK_S)
         _strike(hit)
         (folder / "hit").touch()
-        while any(thread.is_alive() for thread in hit):
-            for thread in hit:
-                thread.join(_AGAIN_S)
-            # Raised in the midst of a finalizer it is only printed: whoever lives on is struck again.
-            _strike(thread for thread in hit if thread.is_alive())
-        (folder / "dead").touch()
+        died_s = _wait_for_death(hit)
+        (folder / "dead.new").write_text(repr(died_s))
+        (folder / "dead.new").rename(folder / "dead")
+
+
+def _wait_for_death(hit: Sequence[threading.Thread]) -> float:
+    """Wait until all are dead, or left behind; give when the first died."""
+    died_s = None
+    while any(thread.is_alive() for thread in hit):
+        for thread in hit:
+            thread.join(_AGAIN_S)
+        if died_s is None and not all(thread.is_alive() for thread in hit):
+            died_s = time.monotonic()
+        if died_s is not None and time.monotonic() - died_s > _LEFT_BEHIND_S:
+            break
+        # Raised in the midst of a finalizer it is only printed: whoever lives on is struck again.
+        _strike(thread for thread in hit if thread.is_alive())
+    return died_s or time.monotonic()
 
 
 def _strike(threads: Iterable[threading.Thread]) -> None:

@@ -49,10 +49,9 @@ class Harmed:
     def kill(self, thread: str) -> None:
         """Have a thread die, waking it by what wakes it in a studio too; begins the count of seconds."""
         deaths.kill(self.folder, thread)
-        until(self._is_dead)
-        self.died_s = time.monotonic()
+        self.died_s = until(self._find_death_s)
 
-    def _is_dead(self) -> bool:
+    def _find_death_s(self) -> float:
         studio, number = self.service.studio, next(_WAKES)
         for folder in (studio.cards, studio.favourites, studio.folder):
             (folder / f"wake{number:04d}.xmp").write_bytes(f"{folder.name} {number}".encode())
@@ -61,7 +60,8 @@ class Harmed:
             (studio.folder / "settings.new").write_text(text)
             (studio.folder / "settings.new").rename(studio.settings)
         time.sleep(0.02)  # only how often all are woken; what is waited for decides
-        return deaths.is_dead(self.folder) or self.service.process.poll() is not None
+        has_ended = self.service.process.poll() is not None
+        return deaths.find_death_s(self.folder) or (time.monotonic() if has_ended else 0.0)
 
     def left_s(self) -> float:
         """Give the seconds that are left for noticing."""

@@ -384,7 +384,7 @@ def test_a_thread_that_tells_and_dies_is_begun_anew_and_nobody_else_notices(
         until(lambda: _meta(studio, "tell:since"))
         deaths.kill(folder, "telling")
         studio.settings.write_text(studio.settings.read_text() + "nonsense: 1\n")  # wakes it
-        until(lambda: deaths.is_dead(folder))
+        until(lambda: deaths.find_death_s(folder))
         until(lambda: hook.calls, within_s=_SOON_S)
         assert [title.startswith(f"{NAME}: the settings file is broken") for title in hook.titles] == [True]
         (line,) = studio.lines("job_failed")

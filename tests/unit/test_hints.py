@@ -32,6 +32,13 @@ def test_hints_are_gathered_and_taken_once() -> None:
     assert hints.wait(0.0) == room.Gathered()
 
 
+def test_that_it_was_time_is_no_reason_beside_another() -> None:
+    hints = Hints()
+    for why in (room.SCHEDULED, "the watch was set anew", room.SCHEDULED, "the settings changed"):
+        hints.rescan("cards", why)
+    assert hints.wait(0.0).rescans == {"cards": "the watch was set anew"}
+
+
 def test_i15_more_hints_than_can_be_kept_become_one_rescan() -> None:
     hints = Hints()
     for number in range(room._HINTS_MAX):
