@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, tzinfo
+from functools import cache
 from typing import Final
 
 from tzlocal import get_localzone
@@ -398,6 +399,7 @@ class Studio:
         return time.monotonic() - self._ahead_since[1] < _STALL_S
 
 
+@cache
 def _ahead_bytes() -> int:
     """Give how far reading may be ahead: less on a small machine, whose page cache would not keep it."""
     return min(_AHEAD_MAX_BYTES, os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // 4)

@@ -255,7 +255,8 @@ def _distance(bay: str, settings: Settings) -> int:
 
 def _look(ledger: Ledger, settings: Settings, file: Found) -> Now:
     source = settings.sources.get(file.source)
-    known = ledger.seen.find_known(file.source, file.folder, file.name)
+    place = (file.source, file.folder, file.name)
+    known = ledger.seen.find_known([place]).get(place)
     if source is None or known is None:
         return Now.UNSEEN
     try:

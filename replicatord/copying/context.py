@@ -6,7 +6,7 @@ May not hold anything that belongs to one drive.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -69,9 +69,18 @@ class Context:
 
     def say(self, ledger: Ledger, event: str, fields: Mapping[str, object]) -> None:
         """Decide a line of the replication log, and whether a person is told of it, inside a transaction."""
+        self.say_all(ledger, event, [fields])
+
+    def say_all(self, ledger: Ledger, event: str, lines: Iterable[Mapping[str, object]]) -> None:
+        """Decide lines that tell the same of many things, as `say` does."""
         moment = self.now()
-        ledger.lines.add(event, at=utc_text(moment), fields={"offset": offset_text(moment), **fields})
-        news = news_of(event, fields) if self.settings.tell is not None else None
-        if news is not None:
-            ledger.telling.add(news, at=utc_text(moment))
-            self.ring()
+        at, offset = utc_text(moment), offset_text(moment)
+        told = [{"offset": offset, **fields} for fields in lines]
+        ledger.lines.add_all(event, at=at, lines=told)
+        if self.settings.tell is None:
+            return
+        for fields in told:
+            news = news_of(event, fields)
+            if news is not None:
+                ledger.telling.add(news, at=at)
+                self.ring()

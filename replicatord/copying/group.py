@@ -7,7 +7,7 @@ I2, I4), and may not tell the ledger before names and bytes are durable.
 from __future__ import annotations
 
 import errno
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -54,6 +54,13 @@ class Staged:
     told_as: str = ""
     busy_s: float = 0.0
     found: ReadBack | None = None
+
+    @property
+    def read_back(self) -> ReadBack:
+        """What it held when it was read back. Raises InvariantError when it never was."""
+        if self.found is None:
+            raise InvariantError("a copy is recorded that was never read back")
+        return self.found
 
 
 @dataclass(slots=True, kw_only=True)
@@ -194,19 +201,12 @@ class Publisher:
 
     def _still_wanted(self, proved: Sequence[Staged], result: GroupResult) -> list[Staged]:
         """Leave out what nothing asks for any more, or not like this: settings and stars change meanwhile."""
-
-        def look(ledger: Ledger) -> list[bool]:
-            now = [ledger.wishes.get_wish(self._bay, staged.wish.id) for staged in proved]
-            return [
-                wish is not None
-                and wish.placement == staged.wish.placement
-                and wish.serving == staged.wish.serving
-                for wish, staged in zip(now, proved, strict=True)
-            ]
-
+        as_fetched = self._context.desk.look(
+            lambda l: l.wishes.standing(self._bay, (staged.wish for staged in proved))
+        )
         standing: list[Staged] = []
-        for staged, stands in zip(proved, self._context.desk.look(look), strict=True):
-            if stands:
+        for staged in proved:
+            if staged.wish.id in as_fetched:
                 standing.append(staged)
             else:
                 result.again = True
@@ -389,18 +389,26 @@ class Publisher:
             self._note_room(ledger)
             ledger.bays.grow_sums(self._bay, size)
             ledger.bays.add_speed(self._bay, written_bytes=result.done_bytes, busy_ms=busy_ms)
+            as_fetched = ledger.wishes.standing(self._bay, (staged.wish for staged in published))
+            mtimes_ns = {s.wish.id: s.read_back.mtime_ns for s in published if s.wish.id in as_fetched}
+            ledger.copies.verified_all(self._drive, mtimes_ns, self._context.at())
+            ledger.wishes.hold_all(self._drive, mtimes_ns)
             for staged in published:
-                self._note_copy(ledger, staged)
+                if staged.wish.id not in mtimes_ns:
+                    self._note_copy(ledger, staged)
+            self._context.say_all(ledger, "copy_verified", map(self._told, published))
 
         self._context.desk.ask(note)
 
     def _note_copy(self, ledger: Ledger, staged: Staged) -> None:
-        wish, placement, found = staged.wish, staged.wish.placement, staged.found
-        if found is None:
-            raise InvariantError("a copy is recorded that was never read back")
-        at = self._context.at()
+        """Note a copy of which nobody can say whether it is wanted as it was."""
+        wish, placement = staged.wish, staged.wish.placement
         copy = ledger.copies.verified(
-            drive=self._drive, path=placement.path, content=wish.content, mtime_ns=found.mtime_ns, at=at
+            drive=self._drive,
+            path=placement.path,
+            content=wish.content,
+            mtime_ns=staged.read_back.mtime_ns,
+            at=self._context.at(),
         )
         now = ledger.wishes.get_wish(self._bay, wish.id)
         if now is not None and now.placement == placement:
@@ -408,24 +416,24 @@ class Publisher:
         elif now is not None and _is_same_file(now, wish):
             # Planned otherwise since it was published: the copy is moved there, or kept as an earlier version.
             ledger.wishes.serve(wish.id, copy)
+
+    def _told(self, staged: Staged) -> Mapping[str, object]:
+        """Give what the log says of a verified copy."""
+        wish, placement = staged.wish, staged.wish.placement
         folder = wish.source.encode() + (b"/" + wish.folder if wish.folder else b"")
-        self._context.say(
-            ledger,
-            "copy_verified",
-            {
-                **path_fields("frame", folder + b"/" + wish.stem),
-                **path_fields("source", folder + b"/" + placement.name),
-                "drive": self._bay,
-                **path_fields("path", placement.path),
-                "bytes": placement.size_bytes,
-                "digest": placement.digest.hex(),
-                "seconds": round(staged.busy_s, 3),
-                **({} if self._has_medium else {"read_back_from": "perhaps a cache: no local medium"}),
-                **({"read_from": staged.told_as} if staged.told_as.startswith("drive ") else {}),
-                **({} if staged.partial else {"found_in_place": True}),
-                **({} if wish.planned == placement.path else path_fields("planned_path", wish.planned)),
-            },
-        )
+        return {
+            **path_fields("frame", folder + b"/" + wish.stem),
+            **path_fields("source", folder + b"/" + placement.name),
+            "drive": self._bay,
+            **path_fields("path", placement.path),
+            "bytes": placement.size_bytes,
+            "digest": placement.digest.hex(),
+            "seconds": round(staged.busy_s, 3),
+            **({} if self._has_medium else {"read_back_from": "perhaps a cache: no local medium"}),
+            **({"read_from": staged.told_as} if staged.told_as.startswith("drive ") else {}),
+            **({} if staged.partial else {"found_in_place": True}),
+            **({} if wish.planned == placement.path else path_fields("planned_path", wish.planned)),
+        }
 
     def _set_aside(self, staged: Staged, found: ReadBack, result: GroupResult) -> None:
         """Keep a file that did not match apart, tell it as an error, and have the copy made again.

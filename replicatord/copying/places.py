@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from replicatord.copying.context import Context
-from replicatord.drives.brought import is_in_cache
+from replicatord.drives.brought import COUNTED_FROM_BYTES, is_in_cache
 from replicatord.ledger.copies import DrivePlace, SourcePlace
 from replicatord.model.frames import FileStat
 from replicatord.model.settings import CARD_MARK
@@ -41,7 +41,7 @@ class Opened:
     size_bytes: int
     mtime_ns: int
     stat: FileStat
-    was_cached: bool  # some of it was in the page cache, or nobody can tell
+    was_cached: bool  # some of it was in the page cache, nobody can tell, or it is too small to count
 
     @property
     def told_as(self) -> str:
@@ -116,5 +116,5 @@ def open_place(place: Place, size_bytes: int, changed: Callable[[str, bytes], No
         size_bytes=found.size_bytes,
         mtime_ns=found.mtime_ns,
         stat=found,
-        was_cached=is_in_cache(fd),
+        was_cached=found.size_bytes < COUNTED_FROM_BYTES or is_in_cache(fd),
     )

@@ -90,7 +90,8 @@ class Prover:
                 was_cached=left is None or left > 0,
             )
         finally:
-            os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+            if not is_direct:  # a direct read brings nothing in
+                os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
             os.close(fd)
 
     def _open(self, files: DriveFiles, path: bytes) -> tuple[int, bool]:

@@ -111,7 +111,7 @@ class Stager:
         return path
 
     def _copy(self, content: Opened, fd: int, digest: bytes, *, is_direct: bool) -> None:
-        if not content.place.is_far:
+        if not content.place.is_far and content.size_bytes > len(self._buffer):
             os.posix_fadvise(content.fd, 0, 0, os.POSIX_FADV_SEQUENTIAL)
         # A source was read for its digest a moment ago; what a drive gives may have rotted since.
         hasher = self._new_hasher() if content.place.bay else None

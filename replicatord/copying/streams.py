@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from typing import Final
 
 from replicatord.model.copies import Medium
 from replicatord.model.settings import Settings
 
 _PATIENCE_S: Final = 30.0  # as for a place that does not answer: a sleeping disk spins up meanwhile
+_NO_TURN: Final = nullcontext()
 _TURN_S: Final = 1.0  # how often the waiting one shows that it is alive itself
 
 
@@ -31,8 +32,9 @@ class Streams:
         with self._lock:
             self._disks[bay] = disk
 
-    @contextmanager
-    def turn(self, settings: Settings, *bays: str, beat: Callable[[], object]) -> Iterator[None]:
+    def turn(
+        self, settings: Settings, *bays: str, beat: Callable[[], object]
+    ) -> AbstractContextManager[None]:
         """Wait for a turn on each disk below some drives that seeks, and have it while inside.
 
         `beat` is called now and then while waiting.
@@ -40,6 +42,10 @@ class Streams:
         seeking = [
             bay for bay in bays if bay in settings.drives and settings.drives[bay].medium is Medium.HDD
         ]
+        return self._hold(seeking, beat) if seeking else _NO_TURN
+
+    @contextmanager
+    def _hold(self, seeking: list[str], beat: Callable[[], object]) -> Iterator[None]:
         with ExitStack() as held:
             # In one order, so that two who want the same two disks do not wait for each other.
             for turn in self._turns_of(seeking):

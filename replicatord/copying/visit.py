@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import errno
 import uuid
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
@@ -50,7 +50,8 @@ from replicatord.model.copies import CopyState, Medium
 from replicatord.rules.names import fit_path
 from replicatord.rules.paths import path_key
 
-_WISHES_AT_ONCE: Final = 200  # a question of some 20 ms: nobody else waits long for the ledger
+_WISHES_AT_ONCE: Final = 500  # a question of some 20 ms: nobody else waits long for the ledger
+_SMALL_BYTES: Final = 256 << 10
 _ROUNDS_MAX: Final = 10  # rounds over what is left, in one visit; each after something was changed for it
 _FULL_MARGIN_BYTES: Final = 1 << 20  # the last blocks of a file system go into its own tables
 
@@ -83,6 +84,11 @@ class _Work:
     wish: Wish
     sources: list[SourcePlace]
     copies: list[DrivePlace] | None  # on drives; None: not asked for yet, since a source has it
+
+
+def _are_small(group: Sequence[Staged]) -> bool:
+    """Tell whether files are so small that they cost processor, not disk: two threads at them only hinder one another."""
+    return sum(staged.wish.placement.size_bytes for staged in group) < _SMALL_BYTES * len(group)
 
 
 class Full(Exception):  # noqa: N818  part of normal life
@@ -305,11 +311,11 @@ class Visit:
         return why
 
     def _prove(self, group: list[Staged], begun: float) -> None:
-        """Hand a group to the proving thread; where reading back may not overlap writing, wait for it."""
+        """Hand a group to the proving thread; where reading back may not, or need not, overlap writing, wait for it."""
         self._wait_for_proof()
         self._leave_mark()
         self._open_group = self._behind.submit(self._publisher.finish, group, since=begun)
-        if not self._size.overlap:
+        if not self._size.overlap or _are_small(group):
             self._wait_for_proof()
 
     def _leave_mark(self) -> None:
@@ -371,8 +377,10 @@ class Visit:
         def look(ledger: Ledger) -> list[_Work]:
             self._held = ledger.holds.held().keys()
             works: list[_Work] = []
-            for wish in ledger.wishes.next_wishes(self._bay, after=after, limit=_WISHES_AT_ONCE):
-                sources = ledger.copies.source_places(wish.content)
+            wishes = ledger.wishes.next_wishes(self._bay, after=after, limit=_WISHES_AT_ONCE)
+            places = ledger.copies.source_places_of(wish.content for wish in wishes)
+            for wish in wishes:
+                sources = places.get(wish.content, [])
                 copies = None if sources else self._copies(ledger, wish)
                 works.append(_Work(wish=wish, sources=sources, copies=copies))
             return works

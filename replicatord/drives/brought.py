@@ -20,6 +20,9 @@ from replicatord.drives.kernel import cached_pages
 from replicatord.drives.untouched import open_untouched
 from replicatord.model.frames import FileStat
 
+COUNTED_FROM_BYTES: Final = (
+    64 << 10
+)  # ten thousand smaller ones take less than some raws, and looking costs as much
 _FILES_MAX: Final = 4_096  # of which paths are kept; of more, the oldest are let go
 _LEAVING_MAX: Final = (
     16_384  # of which a hanging source may make us forget the rest: the kernel drops them in time

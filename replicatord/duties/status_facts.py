@@ -6,6 +6,7 @@ pager would keep the service from writing.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -278,11 +279,12 @@ def _log_trouble(ledger: Ledger, settings: Settings) -> str:
     waiting = ledger.lines.pending(after=written, limit=1)
     if not waiting:
         return ""
-    at = datetime.fromisoformat(str(waiting[0][1]["at"]))
+    since = str(json.loads(waiting[0][1])["at"])
+    at = datetime.fromisoformat(since)
     if abs(datetime.now(UTC) - at) < _LOG_LATE:  # also when the clock was set back
         return ""
     count = ledger.lines.last_number() - written
     return (
         f"{counted(count, 'line')} wait to be written to the replication log {settings.log}, since"
-        f" {instant_words(str(waiting[0][1]['at']))}; is its disk full, or its folder gone? Nothing is lost"
+        f" {instant_words(since)}; is its disk full, or its folder gone? Nothing is lost"
     )

@@ -6,10 +6,11 @@ May not say that a copy is verified unless its lane just read it back (promise I
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from replicatord.ledger.rows import as_json, rows_at_once
 from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.frames import Digest, FileStat
 
@@ -84,6 +85,12 @@ _IS_ELSEWHERE = (
     " AND bay.name IN ({})"
 )
 
+_OVER_FORMER: Final = (
+    "ON CONFLICT (drive, path) DO UPDATE SET content = excluded.content, state = excluded.state,"
+    " size_bytes = excluded.size_bytes, mtime_ns = excluded.mtime_ns, verified_at = excluded.verified_at,"
+    " made_at = excluded.made_at, surveyed = 0"
+)
+_PLACES_MAX: Final = 8  # of a content: identical sidecars may be thousands
 _COPY = (
     "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, copy.state,"
     " copy.verified_at FROM copy JOIN content ON content.id = copy.content"
@@ -101,12 +108,23 @@ class Copies:
         row = self._db.execute(
             "INSERT INTO copy (drive, path, content, size_bytes, state, mtime_ns, verified_at, made_at)"
             " SELECT ?, ?, id, size_bytes, ?, ?, ?, ? FROM content WHERE id = ?"
-            " ON CONFLICT (drive, path) DO UPDATE SET content = excluded.content, state = excluded.state,"
-            " size_bytes = excluded.size_bytes, mtime_ns = excluded.mtime_ns, verified_at = excluded.verified_at,"
-            " made_at = excluded.made_at, surveyed = 0 RETURNING id",
+            f" {_OVER_FORMER} RETURNING id",
             (drive, path, CopyState.VERIFIED.value, mtime_ns, at, at, content),
         ).fetchone()
         return int(row[0])
+
+    def verified_all(self, drive: int, mtimes_ns: Mapping[int, int], at: str) -> None:
+        """Record that at the paths of some wishes, given by number, files were just read back and matched.
+
+        Each with its modification time. The wishes are to be as they were when their files were copied.
+        """
+        self._db.execute(
+            "INSERT INTO copy (drive, path, content, size_bytes, state, mtime_ns, verified_at, made_at)"
+            " SELECT ?, p.path, p.content, p.size_bytes, ?, json_extract(asked.value, '$[1]'), ?, ?"
+            " FROM json_each(?) AS asked CROSS JOIN placement p ON p.id = json_extract(asked.value, '$[0]') WHERE true"
+            f" {_OVER_FORMER}",
+            (drive, CopyState.VERIFIED.value, at, at, as_json(mtimes_ns.items())),
+        )
 
     def put_aside(self, *, drive: int, path: bytes, content: int, at: str) -> None:
         """Record a file that was meant to hold a content and does not, kept for a person to look at."""
@@ -217,21 +235,26 @@ class Copies:
         ]
 
     def source_places(self, content: int) -> list[SourcePlace]:
-        """Give the files of sources that hold a content, as far as known."""
-        rows = self._db.execute(
-            "SELECT folder.source, folder.path, file.name, file.size_bytes, file.mtime_ns, file.ctime_ns, file.inode"
-            " FROM file JOIN frame ON frame.id = file.frame JOIN folder ON folder.id = frame.folder"
-            " WHERE file.content = ? AND file.is_gone = 0 LIMIT 8",  # identical sidecars may be thousands
-            (content,),
+        """Give some files of sources that hold a content, as far as known."""
+        return self.source_places_of([content]).get(content, [])
+
+    def source_places_of(self, contents: Iterable[int]) -> dict[int, list[SourcePlace]]:
+        """Give some files of sources that hold each of some contents, as far as known; contents of none are left out."""
+        rows = rows_at_once(
+            self._db,
+            "SELECT asked.value, folder.source, hex(folder.path), hex(file.name), file.size_bytes, file.mtime_ns,"
+            " file.ctime_ns, file.inode FROM json_each(?) AS asked CROSS JOIN file ON file.id IN"
+            " (SELECT id FROM file AS its WHERE its.content = asked.value AND its.is_gone = 0 LIMIT ?)"
+            " JOIN frame ON frame.id = file.frame JOIN folder ON folder.id = frame.folder",
+            (as_json(set(contents)), _PLACES_MAX),
+            columns=8,
         )
-        return [
-            SourcePlace(
-                source=source,
-                path=folder + b"/" + name if folder else name,
-                stat=FileStat(size_bytes=size, mtime_ns=mtime, ctime_ns=ctime, inode=inode),
-            )
-            for source, folder, name, size, mtime, ctime, inode in rows
-        ]
+        found: dict[int, list[SourcePlace]] = {}
+        for content, source, folder, name, size, mtime, ctime, inode in rows:
+            path = bytes.fromhex(f"{folder}2F{name}" if folder else name)  # 2F: "/"
+            stat = FileStat(size_bytes=size, mtime_ns=mtime, ctime_ns=ctime, inode=inode)
+            found.setdefault(content, []).append(SourcePlace(source=source, path=path, stat=stat))
+        return found
 
     def drive_places(self, content: int, *, besides: str) -> list[DrivePlace]:
         """Give copies of a content on drives that are here, other than `besides`; those in use before earlier ones.

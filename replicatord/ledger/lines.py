@@ -7,7 +7,12 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+from replicatord.ledger.rows import as_json, rows_at_once
+
+_write: Final = json.JSONEncoder(ensure_ascii=False).encode
 
 
 class Lines:
@@ -18,15 +23,24 @@ class Lines:
 
     def add(self, event: str, *, at: str, fields: Mapping[str, object]) -> None:
         """Decide one line. `fields` must be what JSON can hold."""
-        body = json.dumps({"at": at, "event": event, **fields}, ensure_ascii=False)
-        self._db.execute("INSERT INTO line (body) VALUES (?)", (body,))
+        self.add_all(event, at=at, lines=[fields])
 
-    def pending(self, *, after: int, limit: int) -> list[tuple[int, dict[str, object]]]:
-        """Give the first lines behind number `after`, in order of their number."""
-        rows = self._db.execute(
-            "SELECT seq, body FROM line WHERE seq > ? ORDER BY seq LIMIT ?", (after, limit)
+    def add_all(self, event: str, *, at: str, lines: Iterable[Mapping[str, object]]) -> None:
+        """Decide lines, in this order, each given by its fields. They must be what JSON can hold."""
+        bodies = (_write({"at": at, "event": event, **fields}) for fields in lines)
+        self._db.execute(
+            "INSERT INTO line (body) SELECT value FROM json_each(?) ORDER BY key", (as_json(bodies),)
         )
-        return [(seq, json.loads(body)) for seq, body in rows]
+
+    def pending(self, *, after: int, limit: int) -> list[tuple[int, str]]:
+        """Give the first lines behind number `after`, in order of their number, each as a JSON object."""
+        rows = rows_at_once(
+            self._db,
+            "SELECT seq, body FROM line WHERE seq > ? ORDER BY seq LIMIT ?",
+            (after, limit),
+            columns=2,
+        )
+        return [(seq, body) for seq, body in rows]
 
     def forget(self, up_to: int) -> None:
         """Drop the lines that are now known to be in the file."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
+from replicatord.ledger.rows import as_json
 from replicatord.model.frames import Digest, Kind
 
 MARK: Final = "previews_mark"  # in meta: the mark of the folder that holds what is made
@@ -58,9 +59,12 @@ class Previews:
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._db = connection
 
-    def want(self, content: int) -> None:
-        """Note that a content is to get a preview, unless that was noted before."""
-        self._db.execute("INSERT OR IGNORE INTO preview (content) VALUES (?)", (content,))
+    def want(self, contents: Iterable[int]) -> None:
+        """Note that contents are to get previews, unless that was noted before."""
+        self._db.execute(
+            "INSERT OR IGNORE INTO preview (content) SELECT value FROM json_each(?) ORDER BY key",
+            (as_json(contents),),
+        )
 
     def newest_wanted(self) -> int:
         """Give the number of the newest row that waits; 0 when none does."""

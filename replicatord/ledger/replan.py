@@ -6,13 +6,15 @@ May not decide: it fetches frames, asks `replicatord.rules.plan`, and stores the
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, tzinfo
+from types import MappingProxyType
 from typing import Final
 
+from replicatord.ledger.intake import Taken
 from replicatord.ledger.ledger import Ledger
-from replicatord.ledger.seen import Taken
+from replicatord.model.frames import Frame, FrameId
 from replicatord.model.settings import Settings
 from replicatord.rules.plan import frames_that_matter, plan_picture
 
@@ -39,28 +41,40 @@ def pictures_to_plan(
     hundred thousand: one that is told from none of these costs nothing but time.
     """
     pictures = set(taken.changed_pictures)
+    asked = {picture for _, picture in taken.new_frames} - pictures
+    first = ledger.seen.first_frames(asked, limit=_FEW_FRAMES)
+    frames = dict(taken.frames)
+    frames |= ledger.seen.get_frames({each for few in first.values() for each in few} - frames.keys(), zone)
     for frame, picture in taken.new_frames:
         if picture not in pictures:
-            few = ledger.seen.frames_of_picture(picture, zone, before=frame, limit=_FEW_FRAMES)
-            known = [*few, ledger.seen.get_frame(frame, zone)]
-            if frames_that_matter(known, settings=settings, today=today)[-1].id == frame:
+            earlier = [frames[each] for each in first.get(picture, ()) if each < frame]
+            known = frames_that_matter([*earlier, frames[frame]], settings=settings, today=today)
+            if known[-1].id == frame:
                 pictures.add(picture)
     return pictures
 
 
-def replan(
-    ledger: Ledger, pictures: Iterable[int], *, settings: Settings, today: date, zone: tzinfo
+def replan(  # noqa: PLR0913  what a plan depends on, all of it given
+    ledger: Ledger,
+    pictures: Iterable[int],
+    *,
+    settings: Settings,
+    today: date,
+    zone: tzinfo,
+    known: Mapping[FrameId, Frame] = MappingProxyType({}),
 ) -> Replanned:
-    """Plan the frames of some pictures again. Needs a transaction of its caller."""
+    """Plan the frames of some pictures again. Needs a transaction of its caller.
+
+    `known`: frames as they are in the ledger now, so that these need not be fetched.
+    """
     new: Counter[str] = Counter()
     files: Counter[str] = Counter()
     unasked: list[tuple[str, bytes]] = []
     view = ledger.shelf_view(settings)
-    for picture in sorted(pictures):
-        all_frames = ledger.seen.frames_of_picture(picture, zone)
+    pictures = set(pictures)
+    planned = ledger.wishes.planned(pictures)
+    for picture, all_frames in _frames_of(ledger, pictures, known, zone):
         frames = frames_that_matter(all_frames, settings=settings, today=today)
-        if not frames:
-            continue
 
         def taken(drive: str, key: bytes, picture: int = picture) -> bool:
             return ledger.wishes.is_taken(drive, key, picture)
@@ -69,9 +83,24 @@ def replan(
         plan = plan_picture(
             frames, settings=settings, today=today, taken=taken, split_stem=ledger.split_stem, view=view
         )
-        change = ledger.wishes.bring_in_step(picture, plan)
+        wishes = ledger.wishes
+        change = wishes.bring_in_step(picture, plan) if picture in planned else wishes.begin(plan)
         view.end()
         new.update(change.new_bytes)
         files.update(change.new_files)
         unasked += change.unasked
     return Replanned(new_bytes=new, new_files=files, unasked=tuple(unasked))
+
+
+def _frames_of(
+    ledger: Ledger, pictures: Iterable[int], known: Mapping[FrameId, Frame], zone: tzinfo
+) -> Iterator[tuple[int, Iterable[Frame]]]:
+    """Give each picture with its frames, in the order of their numbers; those that have none are left out."""
+    first = ledger.seen.first_frames(pictures, limit=_FEW_FRAMES + 1)
+    few = {each for frames in first.values() if len(frames) <= _FEW_FRAMES for each in frames}
+    fetched = {**known, **ledger.seen.get_frames(few - known.keys(), zone)}
+    for picture, frames in sorted(first.items()):
+        if len(frames) <= _FEW_FRAMES:
+            yield picture, [fetched[each] for each in frames]
+        else:
+            yield picture, ledger.seen.frames_of_picture(picture, zone)

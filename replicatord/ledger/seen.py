@@ -6,35 +6,15 @@ May not forget: a file that is gone from its source stays known, marked as gone.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
-from typing import Final
+from datetime import tzinfo
+from itertools import groupby
 
+from replicatord.ledger.intake import DOUBTED_NS, Intake, SplitStem, Taken, frames_by_number
 from replicatord.ledger.previews import Previews
-from replicatord.ledger.rows import as_bytes, as_int
-from replicatord.model.frames import (
-    CaptureTime,
-    Digest,
-    Facts,
-    FileStat,
-    Frame,
-    FrameId,
-    Kind,
-    SeenFile,
-    TimeOrigin,
-)
-from replicatord.rules.frames import assemble_frame
-
-# The time of change of a file whose reading is in doubt, which none has, so that it is read again.
-_DOUBTED_NS: Final = -1
-SplitStem = Callable[[bytes], tuple[bytes, bytes]]
-
-_FILE_COLUMNS = (
-    "file.name, file.size_bytes, file.mtime_ns, file.ctime_ns, file.inode, content.digest, file.kind, file.format,"
-    " file.is_raw, file.captured, file.fraction, file.offset_minutes, file.time_origin, file.camera, file.stars,"
-    " file.problem"
-)
+from replicatord.ledger.rows import MARKS, as_json, in_parts, rows_at_once
+from replicatord.model.frames import Digest, FileStat, Frame, FrameId, SeenFile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,18 +31,6 @@ class FolderMark:
 
     mark: bytes  # b"" when it was not, or when what is known has changed since
     turn: int  # grows with each change to what is known of it
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
-    """What changed when readings went into the ledger."""
-
-    pictures: frozenset[int]  # content ids whose frames must be planned again
-    changed_pictures: frozenset[int]  # of these, those of frames that were known before
-    new_frames: tuple[tuple[FrameId, int], ...]  # each with the picture that it is of
-    added: int  # files that were not known under this name
-    changed: int  # files whose content is not what it was
-    replaced: int  # of these the pictures, clips and sounds: nobody edits many of them at once
 
 
 class Seen:
@@ -105,19 +73,25 @@ class Seen:
             (now.mark, source, folder, now.turn),
         )
 
-    def find_known(self, source: str, folder: bytes, name: bytes) -> Known | None:
-        """Find what is known of one file."""
-        row = self._db.execute(
-            "SELECT file.size_bytes, file.mtime_ns, file.ctime_ns, file.inode, file.is_gone"
-            " FROM folder JOIN frame ON frame.folder = folder.id JOIN file ON file.frame = frame.id"
-            " WHERE folder.source = ? AND folder.path = ? AND frame.stem = ? AND file.name = ?",
-            (source, folder, self._split_stem(name)[0], name),
-        ).fetchone()
-        if row is None:
-            return None
-        size, mtime, ctime, inode, gone = row
-        stat = FileStat(size_bytes=size, mtime_ns=mtime, ctime_ns=ctime, inode=inode)
-        return Known(stat=stat, is_gone=bool(gone))
+    def find_known(self, places: Iterable[tuple[str, bytes, bytes]]) -> dict[tuple[str, bytes, bytes], Known]:
+        """Find what is known of some files, by source, folder and name; those that are not known are left out."""
+        wanted = set(places)
+        stems = sorted({(source, folder, self._split_stem(name)[0]) for source, folder, name in wanted})
+        found: dict[tuple[str, bytes, bytes], Known] = {}
+        for (source, folder), group in groupby(stems, key=lambda each: each[:2]):
+            for part in in_parts(stem for _, _, stem in group):
+                rows = rows_at_once(
+                    self._db,
+                    "SELECT hex(file.name), file.size_bytes, file.mtime_ns, file.ctime_ns, file.inode, file.is_gone"
+                    " FROM folder JOIN frame ON frame.folder = folder.id JOIN file ON file.frame = frame.id"
+                    f" WHERE folder.source = ? AND folder.path = ? AND frame.stem IN ({MARKS})",
+                    [source, folder, *part],
+                    columns=6,
+                )
+                for name, size, mtime, ctime, inode, gone in rows:
+                    stat = FileStat(size_bytes=size, mtime_ns=mtime, ctime_ns=ctime, inode=inode)
+                    found[source, folder, bytes.fromhex(name)] = Known(stat=stat, is_gone=bool(gone))
+        return {place: found[place] for place in wanted & found.keys()}
 
     def file_number(self, source: str, folder: bytes, name: bytes) -> int:
         """Give the number of a file that is known. Raises KeyError when it is not."""
@@ -137,42 +111,7 @@ class Seen:
 
     def take(self, readings: Iterable[SeenFile], *, load: int, zone: tzinfo) -> Taken:
         """Put files that were read whole into the ledger, and bring their frames up to date."""
-        frames: set[int] = set()
-        added = changed = replaced = 0
-        for reading in readings:
-            content = self.content_id(reading.digest, reading.stat.size_bytes)
-            frame = self._frame_id(reading.source, reading.folder, self._split_stem(reading.name)[0])
-            before = self._db.execute(
-                "SELECT content, size_bytes, inode, ctime_ns FROM file WHERE frame = ? AND name = ?",
-                (frame, reading.name),
-            ).fetchone()
-            added += before is None
-            is_changed = before is not None and before[0] != content
-            changed += is_changed
-            replaced += is_changed and reading.facts.kind not in (Kind.SIDECAR, Kind.THUMBNAIL)
-            file = self._put_file(frame, reading, content, load)
-            has_grown = (
-                before is not None and before[1] < reading.stat.size_bytes and before[2] == reading.stat.inode
-            )
-            was_doubted = before is not None and before[3] == _DOUBTED_NS
-            self._note_loaded(load, file, content, former=before[0] if has_grown or was_doubted else None)
-            frames.add(frame)
-        pictures: set[int] = set()
-        new_frames: list[tuple[FrameId, int]] = []
-        for frame in sorted(frames):
-            before, picture = self._refresh_frame(FrameId(frame), zone)
-            if before is None:
-                new_frames.append((FrameId(frame), picture))
-            else:
-                pictures |= {before, picture}
-        return Taken(
-            pictures=frozenset(pictures.union(picture for _, picture in new_frames)),
-            changed_pictures=frozenset(pictures),
-            new_frames=tuple(new_frames),
-            added=added,
-            changed=changed,
-            replaced=replaced,
-        )
+        return Intake(self._db, self._split_stem, self._previews).take(list(readings), load=load, zone=zone)
 
     def note_month(self, month: str) -> None:
         """Note, before anything of it is taken, that a month began ("2026-01", the studio's local time)."""
@@ -184,7 +123,7 @@ class Seen:
     def doubt(self, content: int) -> None:
         """Have the files of sources that a content was read from read again: their first reading may be wrong."""
         self._db.execute(
-            "UPDATE file SET ctime_ns = ? WHERE content = ? AND is_gone = 0", (_DOUBTED_NS, content)
+            "UPDATE file SET ctime_ns = ? WHERE content = ? AND is_gone = 0", (DOUBTED_NS, content)
         )
 
     def mark_gone(self, source: str, folder: bytes, names: Iterable[bytes]) -> None:
@@ -195,18 +134,26 @@ class Seen:
         """Note that files which were gone are in their source again, as they were."""
         self._set_gone(source, folder, names, is_gone=False)
 
-    def frames_of_picture(
-        self, picture: int, zone: tzinfo, *, before: int | None = None, limit: int = -1
-    ) -> Iterator[Frame]:
-        """Give the frames whose main file has the content `picture`, first seen first; at most `limit`, if not -1.
-
-        `before`: only those with a lower number.
-        """
+    def frames_of_picture(self, picture: int, zone: tzinfo) -> Iterator[Frame]:
+        """Give the frames whose main file has the content `picture`, first seen first, as they are asked for."""
         rows = self._db.execute(
-            "SELECT id FROM frame WHERE main_content = ? AND id < coalesce(?, id + 1) ORDER BY id LIMIT ?",
-            (picture, before, limit),
+            "SELECT id FROM frame WHERE main_content = ? ORDER BY id", (picture,)
         ).fetchall()
         return (self.get_frame(FrameId(row[0]), zone) for row in rows)
+
+    def first_frames(self, pictures: Iterable[int], *, limit: int) -> dict[int, list[FrameId]]:
+        """Give up to `limit` frames of each of some pictures, first seen first; a picture may have any number."""
+        rows = rows_at_once(
+            self._db,
+            "SELECT asked.value, frame.id FROM json_each(?) AS asked CROSS JOIN frame ON frame.id IN"
+            " (SELECT id FROM frame AS its WHERE its.main_content = asked.value ORDER BY id LIMIT ?) ORDER BY frame.id",
+            (as_json(set(pictures)), limit),
+            columns=2,
+        )
+        found: dict[int, list[FrameId]] = {}
+        for picture, frame in rows:
+            found.setdefault(picture, []).append(FrameId(frame))
+        return found
 
     def pictures_after(self, picture: int, *, limit: int) -> list[int]:
         """Give up to `limit` pictures in order, those after `picture`; for going through all of them."""
@@ -218,21 +165,11 @@ class Seen:
 
     def get_frame(self, frame: FrameId, zone: tzinfo) -> Frame:
         """Give a frame with its files as last read. Raises KeyError when there is no such frame."""
-        row = self._db.execute(
-            "SELECT folder.source, folder.path, frame.stem FROM frame JOIN folder ON folder.id = frame.folder"
-            " WHERE frame.id = ?",
-            (frame,),
-        ).fetchone()
-        if row is None:
-            raise KeyError(frame)
-        source, folder, stem = row
-        rows = self._db.execute(
-            f"SELECT {_FILE_COLUMNS} FROM file JOIN content ON content.id = file.content"
-            " WHERE file.frame = ? ORDER BY file.name",
-            (frame,),
-        )
-        files = [_seen_file(source, folder, values) for values in rows]
-        return assemble_frame(frame, stem=stem, files=files, zone=zone)
+        return self.get_frames([frame], zone)[frame]
+
+    def get_frames(self, frames: Iterable[FrameId], zone: tzinfo) -> dict[FrameId, Frame]:
+        """Give frames with their files as last read."""
+        return {frame.id: frame for _, frame in frames_by_number(self._db, frames, zone)}
 
     def content_id(self, digest: Digest, size_bytes: int) -> int:
         """Give the number of a content, making it known if it is new."""
@@ -250,103 +187,3 @@ class Seen:
             " JOIN frame ON frame.folder = folder.id WHERE folder.source = ? AND folder.path = ?)",
             [(int(is_gone), name, source, folder) for name in names],
         )
-
-    def _frame_id(self, source: str, folder: bytes, stem: bytes) -> int:
-        self._db.execute("INSERT OR IGNORE INTO folder (source, path) VALUES (?, ?)", (source, folder))
-        (folder_id,) = self._db.execute(
-            "SELECT id FROM folder WHERE source = ? AND path = ?", (source, folder)
-        ).fetchone()
-        self._db.execute("INSERT OR IGNORE INTO frame (folder, stem) VALUES (?, ?)", (folder_id, stem))
-        row = self._db.execute(
-            "SELECT id FROM frame WHERE folder = ? AND stem = ?", (folder_id, stem)
-        ).fetchone()
-        return int(row[0])
-
-    def _note_loaded(self, load: int, file: int, content: int, *, former: int | None) -> None:
-        """Note what a load brought; `former` was read of the same file before its end was written, or read wrongly."""
-        if former is not None and former != content:
-            self._db.execute(
-                "DELETE FROM loaded WHERE load = ? AND file = ? AND content = ?", (load, file, former)
-            )
-        self._db.execute(
-            "INSERT OR IGNORE INTO loaded (load, file, content) VALUES (?, ?, ?)", (load, file, content)
-        )
-
-    def _put_file(self, frame: int, reading: SeenFile, content: int, load: int) -> int:
-        facts, stat, time = reading.facts, reading.stat, reading.facts.captured
-        values: Mapping[str, object] = {
-            "frame": frame,
-            "name": reading.name,
-            "content": content,
-            "load": load,
-            "is_gone": 0,
-            "size_bytes": stat.size_bytes,
-            "mtime_ns": stat.mtime_ns,
-            "ctime_ns": stat.ctime_ns,
-            "inode": stat.inode,
-            "kind": facts.kind.value,
-            "format": facts.format,
-            "is_raw": int(facts.is_raw),
-            "captured": time.local.isoformat() if time else None,
-            "fraction": time.fraction if time else None,
-            "offset_minutes": time.offset_minutes if time else None,
-            "time_origin": time.origin.value if time else None,
-            "camera": facts.camera,
-            "stars": facts.stars,
-            "problem": facts.problem,
-        }
-        columns = ", ".join(values)
-        updates = ", ".join(f"{name} = excluded.{name}" for name in values)
-        row = self._db.execute(
-            f"INSERT INTO file ({columns}) VALUES ({', '.join('?' * len(values))})"
-            f" ON CONFLICT (frame, name) DO UPDATE SET {updates} RETURNING id",
-            tuple(values.values()),
-        ).fetchone()
-        return int(row[0])
-
-    def _refresh_frame(self, frame: FrameId, zone: tzinfo) -> tuple[int | None, int]:
-        """Work the frame out again; give the pictures that it was, None if it is new, and is part of."""
-        now = self.get_frame(frame, zone)
-        (before,) = self._db.execute("SELECT main_content FROM frame WHERE id = ?", (frame,)).fetchone()
-        picture = self.content_id(now.main.digest, now.main.stat.size_bytes)
-        if now.kind is Kind.PHOTO:
-            self._previews.want(picture)
-        self._db.execute(
-            "UPDATE frame SET main_content = ?, stars = ?, captured = ?, time_origin = ? WHERE id = ?",
-            (picture, now.stars, now.captured.local.isoformat(), now.captured.origin.value, frame),
-        )
-        return before, picture
-
-
-def _seen_file(source: str, folder: bytes, values: Sequence[object]) -> SeenFile:
-    row = list(values)
-    name, size, mtime, ctime, inode, digest, kind, format_, is_raw = row[:9]
-    captured, fraction, offset, origin, camera, stars, problem = row[9:]
-    time = None
-    if isinstance(captured, str):
-        time = CaptureTime(
-            local=datetime.fromisoformat(captured),
-            fraction=str(fraction or ""),
-            offset_minutes=offset if isinstance(offset, int) else None,
-            origin=TimeOrigin(origin),
-        )
-    facts = Facts(
-        kind=Kind(kind),
-        format=str(format_),
-        is_raw=bool(is_raw),
-        captured=time,
-        camera=str(camera),
-        stars=stars if isinstance(stars, int) else None,
-        problem=str(problem),
-    )
-    stat = FileStat(
-        size_bytes=as_int(size), mtime_ns=as_int(mtime), ctime_ns=as_int(ctime), inode=as_int(inode)
-    )
-    return SeenFile(
-        source=source,
-        folder=folder,
-        name=as_bytes(name),
-        stat=stat,
-        digest=Digest(as_bytes(digest)),
-        facts=facts,
-    )

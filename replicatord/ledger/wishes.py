@@ -5,16 +5,40 @@ May not decide: `replicatord.rules.plan` does.
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any, Final
 
 from replicatord.ledger.copies import IS_CLAIMED, UNPROVED
-from replicatord.ledger.rows import as_bytes, as_int
+from replicatord.ledger.rows import as_json, rows_at_once
 from replicatord.model.copies import CopyState, Placement, PlacementState
 from replicatord.model.frames import Digest, FrameId
 from replicatord.rules.paths import path_key
+
+# The content that is wanted, and the copy that serves it already: at its path, or wherever a survey found one.
+_SERVED: Final = """
+SELECT content.id AS content, coalesce(
+  (SELECT copy.id FROM bay CROSS JOIN copy ON copy.drive = bay.drive AND copy.path = :path
+   WHERE bay.name = :bay AND copy.content = content.id AND copy.state = :verified),
+  (SELECT copy.id FROM bay CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = bay.drive
+   AND copy.state = :verified AND copy.content = content.id WHERE bay.name = :bay AND copy.surveyed = 1 LIMIT 1)
+) AS copy FROM content WHERE digest = :digest
+"""
+_STATE: Final = "CASE WHEN served.copy IS NULL THEN :wanted ELSE :held END"
+_ASK_ANEW: Final = f"""
+INSERT INTO placement (frame, tier, bay, name, content, size_bytes, path, planned, path_key, state, copy)
+SELECT :frame, :tier, :bay, :name, served.content, :size_bytes, :path, :path, :path_key, {_STATE}, served.copy
+FROM ({_SERVED}) AS served RETURNING state
+"""
+# The copy that served it stays named: it is moved, or kept as an earlier version.
+_ASK_OTHERWISE: Final = f"""
+UPDATE placement SET content = served.content, size_bytes = :size_bytes, path = :path, planned = :path,
+  path_key = :path_key, state = {_STATE}, copy = coalesce(served.copy, placement.copy), tries = 0, trouble = ''
+FROM ({_SERVED}) AS served WHERE placement.id = :id RETURNING state
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +84,19 @@ class Wishes:
         ).fetchone()
         return row is not None
 
+    def planned(self, pictures: Iterable[int]) -> set[int]:
+        """Tell which of some pictures have placements already."""
+        (found,) = self._db.execute(
+            "SELECT json_group_array(value) FROM json_each(?) WHERE EXISTS (SELECT 1 FROM frame CROSS JOIN placement"
+            " ON placement.frame = frame.id WHERE frame.main_content = value)",
+            (as_json(pictures),),
+        ).fetchone()
+        return set(json.loads(found))
+
+    def begin(self, plan: Sequence[Placement]) -> PlanChange:
+        """Make the placements of a picture that has none yet."""
+        return self._changed([want for want in plan if self._ask(want, None)], [])
+
     def bring_in_step(self, picture: int, plan: Sequence[Placement]) -> PlanChange:
         """Make the placements of a picture's frames what `plan` says; nothing that was copied is forgotten."""
         wanted = {(int(p.frame), p.tier, p.drive, p.name): p for p in plan}
@@ -77,9 +114,11 @@ class Wishes:
             if want is None:
                 unasked += self._let_go(id_, bay, path, PlacementState(state), copy)
             elif want.digest != digest or want.path != planned or state == PlacementState.UNASKED.value:
-                new += self._ask(want, id_)
-        for want in wanted.values():
-            new += self._ask(want, None)
+                new += [want] if self._ask(want, id_) else []
+        new += [want for want in wanted.values() if self._ask(want, None)]
+        return self._changed(new, unasked)
+
+    def _changed(self, new: Sequence[Placement], unasked: Sequence[tuple[str, bytes]]) -> PlanChange:
         new_bytes: Counter[str] = Counter()
         for want in new:
             new_bytes[want.drive] += want.size_bytes
@@ -92,14 +131,17 @@ class Wishes:
 
         What has a copy of which only a spare of the ledger tells is none yet: that is read first.
         """
-        rows = self._db.execute(
-            "SELECT p.id, p.frame, p.tier, p.name, p.content, p.path, p.planned, p.copy, p.tries, p.trouble,"
-            " content.digest, content.size_bytes, copy.path, copy.content, folder.source, folder.path, frame.stem,"
-            " copy.surveyed FROM placement p JOIN content ON content.id = p.content LEFT JOIN copy ON copy.id = p.copy"
+        rows = rows_at_once(
+            self._db,
+            "SELECT p.id, p.frame, p.tier, hex(p.name), p.content, hex(p.path), hex(p.planned), p.copy, p.tries,"
+            " p.trouble, hex(content.digest), content.size_bytes, hex(copy.path), copy.content, folder.source,"
+            " hex(folder.path), hex(frame.stem), copy.surveyed FROM placement p"
+            " JOIN content ON content.id = p.content LEFT JOIN copy ON copy.id = p.copy"
             " JOIN frame ON frame.id = p.frame JOIN folder ON folder.id = frame.folder"
             f" WHERE p.bay = ? AND p.state = 0 AND p.id > ? AND coalesce(copy.state, -1) NOT IN ({UNPROVED})"
             " ORDER BY p.id LIMIT ?",
             (bay, after, limit),
+            columns=18,
         )
         return [_wish(bay, row) for row in rows]
 
@@ -107,6 +149,20 @@ class Wishes:
         """Give one piece of work as it is now, or None when it is no longer wanted."""
         found = self.next_wishes(bay, after=id_ - 1, limit=1)
         return found[0] if found and found[0].id == id_ else None
+
+    def standing(self, bay: str, wishes: Iterable[Wish]) -> set[int]:
+        """Give which pieces of work are wanted still just as they were fetched, by their numbers."""
+        (found,) = self._db.execute(
+            "SELECT json_group_array(p.id) FROM json_each(?) AS asked"
+            " CROSS JOIN placement p ON p.id = json_extract(asked.value, '$[0]') LEFT JOIN copy ON copy.id = p.copy"
+            f" WHERE p.bay = ? AND p.state = 0 AND coalesce(copy.state, -1) NOT IN ({UNPROVED})"
+            " AND p.frame = json_extract(asked.value, '$[1]') AND p.tier = json_extract(asked.value, '$[2]')"
+            " AND p.content = json_extract(asked.value, '$[3]') AND hex(p.name) = json_extract(asked.value, '$[4]')"
+            " AND hex(p.path) = json_extract(asked.value, '$[5]')"
+            " AND p.copy IS json_extract(asked.value, '$[6]')",
+            (as_json(_as_asked(wish) for wish in wishes), bay),
+        ).fetchone()
+        return set(json.loads(found))
 
     def set_trouble(self, id_: int, *, trouble: str, is_try: bool) -> bool:
         """Note why a placement is still wanted; tell whether that is news."""
@@ -209,6 +265,19 @@ class Wishes:
         )
         return done.rowcount > 0
 
+    def hold_all(self, drive: int, ids: Iterable[int]) -> None:
+        """Note that pieces of work are done: at each one's path on a drive is a verified copy of its content."""
+        self._db.execute(
+            "UPDATE placement SET state = ?, copy = done.copy, tries = 0, trouble = '' FROM"
+            " (SELECT p.id, copy.id AS copy FROM json_each(?) AS asked CROSS JOIN placement p ON p.id = asked.value"
+            " CROSS JOIN copy ON copy.drive = ? AND copy.path = p.path WHERE copy.content = p.content AND copy.state = ?)"
+            " AS done WHERE placement.id = done.id AND placement.state = ?",
+            (
+                *(PlacementState.HELD.value, as_json(ids)),
+                *(drive, CopyState.VERIFIED.value, PlacementState.WANTED.value),
+            ),
+        )
+
     def serve(self, id_: int, copy: int) -> None:
         """Note which copy a placement has while it still wants another path or content."""
         self._db.execute("UPDATE placement SET copy = ? WHERE id = ?", (copy, id_))
@@ -252,45 +321,26 @@ class Wishes:
         ).fetchone()
         return int(row[0]), int(row[1])
 
-    def _find_surveyed(self, bay: str, content: int) -> tuple[int] | None:
-        found: tuple[int] | None = self._db.execute(
-            "SELECT copy.id FROM bay CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = bay.drive"
-            " AND copy.state = ? AND copy.content = ? WHERE bay.name = ? AND copy.surveyed = 1 LIMIT 1",
-            (CopyState.VERIFIED.value, content, bay),
+    def _ask(self, want: Placement, id_: int | None) -> bool:
+        """Ask for a placement, unless a copy serves it already; tell whether it is new work."""
+        row = self._db.execute(
+            _ASK_ANEW if id_ is None else _ASK_OTHERWISE,
+            {
+                "id": id_,
+                "frame": want.frame,
+                "tier": want.tier,
+                "bay": want.drive,
+                "name": want.name,
+                "digest": want.digest,
+                "size_bytes": want.size_bytes,
+                "path": want.path,
+                "path_key": path_key(want.path),
+                "verified": CopyState.VERIFIED.value,
+                "held": PlacementState.HELD.value,
+                "wanted": PlacementState.WANTED.value,
+            },
         ).fetchone()
-        return found
-
-    def _ask(self, want: Placement, id_: int | None) -> Iterable[Placement]:
-        """Ask for a placement, unless a copy serves it already; give it when it is new work."""
-        content = self._db.execute("SELECT id FROM content WHERE digest = ?", (want.digest,)).fetchone()[0]
-        held = self._db.execute(
-            "SELECT copy.id FROM copy JOIN bay ON bay.drive = copy.drive"
-            " WHERE bay.name = ? AND copy.path = ? AND copy.content = ? AND copy.state = ?",
-            (want.drive, want.path, content, CopyState.VERIFIED.value),
-        ).fetchone() or self._find_surveyed(want.drive, content)
-        state = PlacementState.WANTED if held is None else PlacementState.HELD
-        if id_ is None:
-            self._db.execute(
-                "INSERT INTO placement"
-                " (frame, tier, bay, name, content, size_bytes, path, planned, path_key, state, copy)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    *(want.frame, want.tier, want.drive, want.name, content, want.size_bytes),
-                    *(want.path, want.path, path_key(want.path)),
-                    *(state.value, held[0] if held else None),
-                ),
-            )
-        else:
-            # The copy that served it stays named: it is moved, or kept as an earlier version.
-            self._db.execute(
-                "UPDATE placement SET content = ?, size_bytes = ?, path = ?, planned = ?, path_key = ?, state = ?,"
-                " copy = coalesce(?, copy), tries = 0, trouble = '' WHERE id = ?",
-                (
-                    *(content, want.size_bytes, want.path, want.path, path_key(want.path), state.value),
-                    *(held[0] if held else None, id_),
-                ),
-            )
-        return () if held else (want,)
+        return int(row[0]) == PlacementState.WANTED.value
 
     def _let_go(
         self, id_: int, bay: str, path: bytes, state: PlacementState, copy: int | None
@@ -305,30 +355,39 @@ class Wishes:
         yield bay, path
 
 
-def _wish(bay: str, row: Sequence[object]) -> Wish:
+def _as_asked(wish: Wish) -> list[object]:
+    """Give what of a piece of work may be asked for otherwise while it is done."""
+    its = wish.placement
+    return [
+        *(wish.id, its.frame, its.tier, wish.content),
+        *(its.name.hex().upper(), its.path.hex().upper(), wish.serving),
+    ]
+
+
+def _wish(bay: str, row: Sequence[Any]) -> Wish:
     id_, frame, tier, name, content, path, planned, copy, tries, trouble, digest, size = row[:12]
     copy_path, copy_content, source, folder, stem, surveyed = row[12:]
     placement = Placement(
         drive=bay,
-        tier=str(tier),
-        frame=FrameId(as_int(frame)),
-        name=as_bytes(name),
-        digest=Digest(as_bytes(digest)),
-        size_bytes=as_int(size),
-        path=as_bytes(path),
+        tier=tier,
+        frame=FrameId(frame),
+        name=bytes.fromhex(name),
+        digest=Digest(bytes.fromhex(digest)),
+        size_bytes=size,
+        path=bytes.fromhex(path),
     )
     return Wish(
-        id=as_int(id_),
+        id=id_,
         placement=placement,
-        planned=as_bytes(planned),
-        content=as_int(content),
-        serving=None if copy is None else as_int(copy),
-        serving_path=b"" if copy_path is None else as_bytes(copy_path),
+        planned=placement.path if planned == path else bytes.fromhex(planned),
+        content=content,
+        serving=copy,
+        serving_path=bytes.fromhex(copy_path),
         serving_is_same=copy_content == content,
         serving_was_surveyed=bool(surveyed),
-        source=str(source),
-        folder=as_bytes(folder),
-        stem=as_bytes(stem),
-        tries=as_int(tries),
-        trouble=str(trouble),
+        source=source,
+        folder=bytes.fromhex(folder),
+        stem=bytes.fromhex(stem),
+        tries=tries,
+        trouble=trouble,
     )

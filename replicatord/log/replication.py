@@ -18,8 +18,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from typing import Final
 
-import structlog
-
 from replicatord.errors import LedgerError
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.files import log_files
@@ -36,7 +34,6 @@ class ReplicationLog:
         self._path = path
         self._rotate_bytes = rotate_bytes
         self._fd = -1
-        self._render = structlog.processors.JSONRenderer(ensure_ascii=False)
         self._last = 0  # the last line that is whole in the file
         self._durable = 0  # the last one that a flush went well for; the ledger keeps those after it
         self._torn = b""
@@ -81,8 +78,8 @@ class ReplicationLog:
         """Close the file."""
         os.close(self._fd)
 
-    def _write(self, lines: list[tuple[int, dict[str, object]]]) -> None:
-        text = b"".join(self._line(seq, fields) for seq, fields in lines)
+    def _write(self, lines: list[tuple[int, str]]) -> None:
+        text = b"".join(_numbered(seq, body) for seq, body in lines)
         if self._torn:
             # The crash left the start of the first line; anything else there is ended as a line of its own.
             text = text[len(self._torn) :] if text.startswith(self._torn) else b"\n" + text
@@ -92,11 +89,6 @@ class ReplicationLog:
         self._last = self._durable = lines[-1][0]
         if os.fstat(self._fd).st_size >= self._rotate_bytes:
             self._rotate()
-
-    def _line(self, seq: int, fields: dict[str, object]) -> bytes:
-        rendered = self._render(None, "", {"seq": seq, **fields})
-        text = rendered if isinstance(rendered, str) else rendered.decode()
-        return text.encode() + b"\n"
 
     def _look_at_end(self) -> None:
         """See how much of what failed is in the file after all; the rest is written behind it next time."""
@@ -123,6 +115,13 @@ class ReplicationLog:
                 f"the replication log {self._path} cannot be opened: {exc.strerror};"
                 " make its folder, or change `log:`"
             ) from exc
+
+
+def _numbered(seq: int, body: str) -> bytes:
+    """Give a line of its number and a JSON object, as one object. Raises ValueError for what is none."""
+    if not (body.startswith('{"') and body.endswith("}") and body.isprintable()):
+        body = json.dumps(json.loads(body), ensure_ascii=False)  # what somebody else wrote into the ledger
+    return f'{{"seq": {seq}, {body[1:]}\n'.encode()
 
 
 def read_lines(path: str, *, start: int = 0) -> Iterator[tuple[int, Mapping[str, object]]]:

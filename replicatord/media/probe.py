@@ -34,15 +34,17 @@ class _Known:
     parts: Iterator[Found]
 
 
-def read_facts(fd: int, *, name: bytes, size_bytes: int) -> Facts:
+def read_facts(fd: int, *, name: bytes, size_bytes: int, head: bytes = b"") -> Facts:
     """Give kind, format, capture time, camera and stars of an open regular file.
+
+    `head` is what it begins with, as far as the caller has read it.
 
     Reads at most READ_LIMIT_BYTES with pread, so the file's position stays where it was. Whatever cannot be
     read is absent, and `problem` says why.
     Raises: OSError when the disk fails; nothing for what the file holds.
     """
     named_kind, named_format, _ = kind_and_format_of_name(name)
-    source = Window(fd, size_bytes=size_bytes)
+    source = Window(fd, size_bytes=size_bytes, head=head)
     kind, format_name, found = named_kind, named_format, Found()
     try:
         if named_kind is not Kind.OTHER:

@@ -41,11 +41,19 @@ class Source(Protocol):
 class Window:
     """A file seen through its descriptor, at most `limit_bytes` of it."""
 
-    def __init__(self, fd: int, *, size_bytes: int, limit_bytes: int = READ_LIMIT_BYTES) -> None:
+    def __init__(
+        self, fd: int, *, size_bytes: int, limit_bytes: int = READ_LIMIT_BYTES, head: bytes = b""
+    ) -> None:
+        """`head` is what the file begins with, as far as somebody has read it already."""
         self._fd = fd
         self._size_bytes = size_bytes
         self._left_bytes = limit_bytes
-        self._pages: dict[int, bytes] = {}  # memory is bounded by the limit, as every page was paid for
+        # Memory is bounded by the limit, as every page was paid for.
+        self._pages = {
+            at // _PAGE_BYTES: head[at : at + _PAGE_BYTES]
+            for at in range(0, len(head), _PAGE_BYTES)
+            if at + _PAGE_BYTES <= len(head) or len(head) == size_bytes
+        }
 
     @property
     def size_bytes(self) -> int:

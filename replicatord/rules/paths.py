@@ -104,6 +104,8 @@ def path_key(path: bytes) -> bytes:
 
     Case and Unicode composition do not count (exFAT and NTFS fold case; Unicode Standard Annex 15).
     """
+    if path.isascii():
+        return path.lower()
     try:
         text = path.decode()
     except UnicodeDecodeError:

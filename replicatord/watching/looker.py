@@ -10,7 +10,9 @@ import os
 import stat
 import threading
 from collections import deque
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
+from concurrent.futures import Future
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from typing import Final
@@ -27,7 +29,7 @@ from replicatord.model.settings import CARD_MARK, Source
 from replicatord.model.unread import FOLDER_SIZE, Trace, Unread, UnreadKind
 from replicatord.watching.grounds import Grounds, Lost
 from replicatord.watching.hints import SCHEDULED, Gathered, Hints, more_telling
-from replicatord.watching.reading import Stopped, Unsettled, find_file_stat, read_file
+from replicatord.watching.reading import SMALL_BYTES, Ahead, Stopped, Unsettled, find_file_stat, read_file
 from replicatord.watching.settling import Settling, Spot
 from replicatord.watching.skips import name_skipper
 from replicatord.watching.taking import end_loads, take_readings
@@ -35,7 +37,7 @@ from replicatord.watching.unread import HIDDEN, MOVED, WENT, Listed, NotRead
 from replicatord.watching.walk import Listing, Odd, joined, list_folder
 
 _CANDIDATES_MAX: Final = 20_000  # hints and walks wait while so many files settle, which bounds memory
-_DUE_AT_ONCE: Final = 200
+_DUE_AT_ONCE: Final = 1_000
 _BATCH_BYTES: Final = 256 << 20
 _MARKS_MAX: Final = 200
 _BATCH_S: Final = 0.5  # a batch goes to the ledger at the latest then, so that lanes start early
@@ -59,6 +61,15 @@ class Rescan(Walk):
     new: int = 0
     trouble: str = ""
     odd: Odd = field(default_factory=Odd)
+
+
+@dataclass(frozen=True, slots=True)
+class _Taking:
+    """What was read, on its way into the ledger."""
+
+    answer: Future[Mapping[str, int]]  # the bytes of new work for each drive
+    batch: Sequence[SeenFile]
+    awaited: Sequence[SeenFile]  # of these, what could not be read before
 
 
 class Looker(threading.Thread):
@@ -91,6 +102,7 @@ class Looker(threading.Thread):
         self._idle = threading.Condition()
         self._is_idle = False
         self._left = threading.Event()
+        self._taking: _Taking | None = None
         self._as_known: dict[tuple[str, bytes], FolderMark] = {}  # to be noted, by source and folder
         self._device: int | None = None  # the file system that alone is looked at; None: any
         self.beat_s = context.monotonic()
@@ -483,20 +495,33 @@ class Looker(threading.Thread):
         while not self._must_stop():
             due = self._settling.look_due(self._context.monotonic(), limit=_DUE_AT_ONCE)
             if not due:
-                return
+                break
             batch: list[SeenFile] = []
             began_s, size = self._context.monotonic(), 0
             known = self._known(due)
-            for spot in sorted(due):
-                self._wait_for_lanes()
-                seen = self._read(spot, known.get(spot))
-                if seen is not None:
-                    batch.append(seen)
-                    size += seen.stat.size_bytes
-                if size >= _BATCH_BYTES or self._context.monotonic() - began_s >= _BATCH_S:
-                    self._take(batch)
-                    batch, began_s, size = [], self._context.monotonic(), 0
+            spots = sorted(due)
+            with closing(Ahead(spots, self._root_of_small)) as ahead:
+                for spot in spots:
+                    if self._taking is not None and self._taking.answer.done():
+                        self._finish_taking()
+                    self._wait_for_lanes()
+                    seen = self._read(spot, known.get(spot), ahead)
+                    if seen is not None:
+                        batch.append(seen)
+                        size += seen.stat.size_bytes
+                    if size >= _BATCH_BYTES or self._context.monotonic() - began_s >= _BATCH_S:
+                        self._take(batch)
+                        batch, began_s, size = [], self._context.monotonic(), 0
             self._take(batch)
+        self._finish_taking()
+
+    def _root_of_small(self, spot: Spot) -> str | None:
+        source, stat = self._context.find_source(spot.source), self._settling.stat_of(spot)
+        return (
+            source.folder
+            if source is not None and stat is not None and stat.size_bytes <= SMALL_BYTES
+            else None
+        )
 
     def _wait_for_lanes(self) -> None:
         """Let the lanes catch up, while what was read is still in the page cache; never for ever (I17)."""
@@ -505,14 +530,11 @@ class Looker(threading.Thread):
 
     def _known(self, spots: list[Spot]) -> dict[Spot, Known]:
         """Fetch what the ledger knows of some files: one question for many."""
+        places = [(spot.source, spot.folder, spot.name) for spot in spots]
+        known = self._context.desk.look(lambda l: l.seen.find_known(places))
+        return {Spot(*place): its for place, its in known.items()}
 
-        def look(ledger: Ledger) -> dict[Spot, Known]:
-            found = ((spot, ledger.seen.find_known(spot.source, spot.folder, spot.name)) for spot in spots)
-            return {spot: known for spot, known in found if known is not None}
-
-        return self._context.desk.look(look)
-
-    def _read(self, spot: Spot, known: Known | None) -> SeenFile | None:
+    def _read(self, spot: Spot, known: Known | None, ahead: Ahead) -> SeenFile | None:
         source = self._context.find_source(spot.source)
         if source is None:
             self._leave_former_folders()
@@ -530,6 +552,7 @@ class Looker(threading.Thread):
                 must_stop=self._must_stop,
                 device=self._device,
                 brought=self._context.brought,
+                opened=ahead.take(spot),
             )
         except Unsettled:
             self._settling.wait_more(spot, now_s=self._context.monotonic())
@@ -585,7 +608,8 @@ class Looker(threading.Thread):
         self._cannot_read(spot.source, path, exc.strerror or str(exc), UnreadKind.FILE, Trace.of(stat))
 
     def _take(self, batch: list[SeenFile]) -> None:
-        """Put what was read into the ledger, plan its frames, and wake the lanes that have work."""
+        """Have the ledger take what was read, and plan its frames, while the next files are read."""
+        self._finish_taking()
         if not batch:
             return
         awaited = self._not_read.concerns(batch)
@@ -598,11 +622,18 @@ class Looker(threading.Thread):
                 self._not_read.note_taken(ledger, seen, self._grounds.fs_of(seen.source, seen.path))
             return new
 
-        new = self._context.desk.ask(take)
-        self._not_read.forget_taken(awaited)
+        self._taking = _Taking(self._context.desk.hand_in(take), batch, awaited)
+
+    def _finish_taking(self) -> None:
+        """Wait until the ledger has the batch that it got last, and wake the lanes that have work of it."""
+        taking, self._taking = self._taking, None
+        if taking is None:
+            return
+        new = taking.answer.result()
+        self._not_read.forget_taken(taking.awaited)
         now_s = self._context.monotonic()
-        for seen in batch:
-            self._last_taken_s[seen.source] = now_s
+        for source in {seen.source for seen in taking.batch}:
+            self._last_taken_s[source] = now_s
         self.changes += 1
         self._wake_lanes(new)
 

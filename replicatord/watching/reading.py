@@ -10,10 +10,12 @@ import errno
 import fcntl
 import os
 import stat
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from itertools import islice
 from typing import Final
 
-from replicatord.drives.brought import Brought, is_in_cache
+from replicatord.drives.brought import COUNTED_FROM_BYTES, Brought, is_in_cache
 from replicatord.drives.kernel import drop_cached, find_mount_of
 from replicatord.drives.untouched import open_untouched
 from replicatord.media.digests import Hasher
@@ -22,6 +24,8 @@ from replicatord.model.frames import Digest, FileStat, SeenFile
 from replicatord.watching.settling import Spot
 from replicatord.watching.walk import check_device, joined
 
+SMALL_BYTES: Final = 64 << 10  # so much is read in one go, and asked for ahead
+_AHEAD_MAX: Final = 16  # files
 _FLAGS: Final = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
 
 
@@ -46,6 +50,44 @@ def find_file_stat(root: str, spot: Spot, *, device: int | None = None) -> FileS
     return FileStat.of(found) if stat.S_ISREG(found.st_mode) else None
 
 
+class Ahead:
+    """Small files that are asked of their disk before their turn comes: one at a time each would be waited for.
+
+    May be closed at any time; whoever takes a file closes it.
+    """
+
+    def __init__(self, spots: Iterable[Spot], root_of: Callable[[Spot], str | None]) -> None:
+        """`spots` as they are read, in their order; `root_of` gives where a small one is, None for others."""
+        self._todo, self._root_of = iter(spots), root_of
+        self._opened: dict[Spot, int] = {}
+
+    def take(self, spot: Spot) -> int | None:
+        """Give a file that was opened ahead, and open more; None when it was not, or could not be."""
+        while self._opened and (first := next(iter(self._opened))) < spot:
+            os.close(self._opened.pop(first))
+        for each in islice(self._todo, max(_AHEAD_MAX + 1 - len(self._opened), 0)):
+            root = self._root_of(each)
+            if root is not None:
+                with suppress(OSError):  # whoever reads it is told
+                    self._opened[each] = _ask_for(_path(root, each))
+        return self._opened.pop(spot, None)
+
+    def close(self) -> None:
+        """Close what nobody took."""
+        while self._opened:
+            os.close(self._opened.popitem()[1])
+
+
+def _ask_for(path: bytes) -> int:
+    fd = open_untouched(path, _FLAGS)
+    try:
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_WILLNEED)
+    except OSError:
+        os.close(fd)
+        raise
+    return fd
+
+
 def read_file(  # noqa: PLR0913  all of it is the caller's own
     root: str,
     spot: Spot,
@@ -56,15 +98,18 @@ def read_file(  # noqa: PLR0913  all of it is the caller's own
     device: int | None = None,
     is_of_medium: bool = False,
     brought: Brought | None = None,
+    opened: int | None = None,
 ) -> SeenFile:
     """Read a file whole, from `device` (st_dev) if one is given; its access time is left alone where allowed.
+
+    `opened` is the file, if it was opened ahead; it is closed here.
 
     `is_of_medium`: what is in memory of it is dropped before and after, so that its medium gave what was read; it
     cannot be read while a program keeps it in memory. `brought` hears of what was in memory of nobody before.
     Raises Unsettled, Stopped, and OSError when it cannot be read.
     """
     path = _path(root, spot)
-    fd = open_untouched(path, _FLAGS)
+    fd = open_untouched(path, _FLAGS) if opened is None else opened
     try:
         found = os.fstat(fd)
         check_device(found, device)
@@ -73,9 +118,14 @@ def read_file(  # noqa: PLR0913  all of it is the caller's own
         if is_of_medium and not drop_cached(fd):
             raise OSError(errno.EBUSY, "a program keeps it in memory, so it cannot be read from its medium")
         before = FileStat.of(found)
-        is_ours = brought is not None and not is_in_cache(fd)
-        facts = read_facts(fd, name=spot.name, size_bytes=before.size_bytes)
-        digest = _digest(fd, before.size_bytes, buffer, new_hasher(), must_stop)
+        is_counted = brought is not None and before.size_bytes >= COUNTED_FROM_BYTES
+        is_ours = is_counted and not is_in_cache(fd)
+        head = _read_small(fd, before.size_bytes, buffer)
+        facts = read_facts(fd, name=spot.name, size_bytes=before.size_bytes, head=head)
+        if head:
+            digest = _digest_of(head, before.size_bytes, new_hasher())
+        else:
+            digest = _digest(fd, before.size_bytes, buffer, new_hasher(), must_stop)
         if is_of_medium:
             os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)  # nobody else needs it there
         if brought is not None and is_ours:
@@ -87,6 +137,18 @@ def read_file(  # noqa: PLR0913  all of it is the caller's own
     return SeenFile(
         source=spot.source, folder=spot.folder, name=spot.name, stat=before, digest=digest, facts=facts
     )
+
+
+def _read_small(fd: int, size: int, buffer: memoryview) -> bytes:
+    """Read a small file in one go; of others nothing."""
+    return bytes(buffer[: os.preadv(fd, [buffer], 0)]) if size <= SMALL_BYTES <= len(buffer) else b""
+
+
+def _digest_of(content: bytes, size: int, hasher: Hasher) -> Digest:
+    if len(content) != size:
+        raise Unsettled
+    hasher.update(content)
+    return Digest(hasher.digest())
 
 
 def _digest(fd: int, size: int, buffer: memoryview, hasher: Hasher, must_stop: Callable[[], bool]) -> Digest:

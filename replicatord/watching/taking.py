@@ -14,7 +14,7 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.loads import LoadState
 from replicatord.ledger.replan import pictures_to_plan, replan
 from replicatord.log.times import path_fields
-from replicatord.model.frames import SeenFile
+from replicatord.model.frames import Frame, FrameId, SeenFile
 
 _HOLD_FROM_FILES: Final = 20  # fewer are a person's work, whatever share of a small folder they are
 
@@ -29,16 +29,18 @@ def take_readings(
     at, today = context.at(), context.now().date()
     ledger.seen.note_month(f"{context.now():%Y-%m}")
     pictures: set[int] = set()
+    frames: dict[FrameId, Frame] = {}
     for source in sorted({seen.source for seen in batch}):
         part = [seen for seen in batch if seen.source == source]
         load = ledger.loads.current(source, at)
         taken = ledger.seen.take(part, load=load, zone=zone)
         pictures |= pictures_to_plan(ledger, taken, settings=context.settings, today=today, zone=zone)
+        frames |= taken.frames
         if taken.replaced:
             _hold_if_many(ledger, context, source, taken.replaced)
         size = sum(seen.stat.size_bytes for seen in part)
         ledger.loads.add(load, files=len(part), size_bytes=size, at=at)
-    planned = replan(ledger, pictures, settings=context.settings, today=today, zone=zone)
+    planned = replan(ledger, pictures, settings=context.settings, today=today, zone=zone, known=frames)
     for seen in batch:
         if seen.facts.problem:
             where = path_fields("source", seen.source.encode() + b"/" + seen.path)

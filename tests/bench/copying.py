@@ -12,7 +12,7 @@ from typing import Final
 from tests.bench import stock
 from tests.bench.disks import forget_caches
 from tests.bench.rounds import OURS, Study, Way, take_turns
-from tests.bench.studios import Ground, Load, clip, frames, ground, small_files
+from tests.bench.studios import Ground, Load, clip, frames, ground, sidecars, small_files
 
 BYTES_PER_S: Final = 400_000_000  # as disks on SATA have it (common practice, no published source)
 LIMIT: Final = "limit: the slower of the two"
@@ -33,8 +33,8 @@ def study_import(rounds: int, scale: float, *, drives: int = 2, medium: str = "s
 
 
 def study_sidecars(rounds: int, scale: float) -> Study:
-    """Take in many small files; also beside a flush for each."""
-    load = small_files(round(10_000 * scale), each_bytes=5_000)
+    """Take in many small files; also beside a flush of each, and of its name."""
+    load = sidecars(round(10_000 * scale), each_bytes=5_000)
     return _study("sidecars", load, rounds, 2, "ssd", _each_flushed)
 
 
@@ -45,7 +45,7 @@ def study_clip(rounds: int, scale: float) -> Study:
 
 def study_catch_up(rounds: int, scale: float) -> Study:
     """Bring a drive up to date that was away while much came."""
-    load = small_files(round(5_000 * scale), each_bytes=200_000, suffix="DNG")
+    load = small_files(round(5_000 * scale), each_bytes=200_000)
     study = Study(name="catch-up", what=f"a drive that lacks {load.what}")
     with ground(load, drives=2, medium="ssd", bytes_per_s=BYTES_PER_S) as its:
         ways = [
@@ -74,7 +74,7 @@ def _fresh(its: Ground, way: Callable[[Path, Sequence[Path]], float], *, drives:
 
 
 def _each_flushed(its: Ground) -> Way:
-    return Way(name="each file flushed by itself", run=lambda: _fresh(its, stock.copy_each_flushed))
+    return Way(name="each file and name flushed by itself", run=lambda: _fresh(its, stock.copy_each_flushed))
 
 
 def _limits(its: Ground) -> list[Way]:

@@ -1,4 +1,6 @@
-"""Disks for measuring: an image in memory under a loop device, held to a set speed, with a file system of its own.
+"""Disks for measuring: an image under a loop device, held to a set speed, with a file system of its own.
+
+Images lie in memory, or in a folder that is given: then a flush takes what it takes the disk below it.
 
 What is held: bytes a second read, and bytes a second written, each by itself (cgroup-v1/blkio-controller,
 blkio.throttle.read_bps_device and write_bps_device), so a disk here reads and writes at once, as one on NVMe does and
@@ -20,6 +22,9 @@ from typing import Final
 from tests.studio import unmount
 
 _MEMORY: Final = "/dev/shm"  # noqa: S108  a file system in memory
+_IMAGES: Final = (
+    "REPLICATORD_BENCH_IMAGES"  # names the folder of the disks' images, if they are not to be in memory
+)
 _THROTTLES: Final = Path("/sys/fs/cgroup/blkio")
 
 
@@ -45,6 +50,11 @@ class Disk:
     def unplug(self) -> None:
         """Unmount it."""
         unmount(self.point)
+
+
+def put_images(folder: Path) -> None:
+    """Have the images of all disks to come lie in a folder, on a disk that takes its time to flush, instead of in memory."""
+    os.environ[_IMAGES] = str(folder.resolve(strict=True))
 
 
 def why_no_disks() -> str:
@@ -79,7 +89,7 @@ def forget_caches() -> None:
 
 
 def _begin(point: Path, size_bytes: int, bytes_per_s: int) -> Disk:
-    fd, image = tempfile.mkstemp(prefix="bench-", dir=_MEMORY)
+    fd, image = tempfile.mkstemp(prefix="bench-", dir=os.environ.get(_IMAGES, _MEMORY))
     os.ftruncate(fd, size_bytes)
     os.close(fd)
     done = subprocess.run(["losetup", "-f", "--show", image], check=True, capture_output=True, text=True)

@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import Final
 
 from tests.bench import asking, copying, growth, paging, reading, resting, showing
-from tests.bench.disks import why_no_disks
+from tests.bench.disks import put_images, why_no_disks
 from tests.bench.machine import describe
 from tests.bench.rounds import Study
 
@@ -46,15 +46,20 @@ def main() -> int:
         "--scale", type=float, default=1.0, help="of the amount of data; 1 fits into 12 GB of memory"
     )
     parser.add_argument("--json", type=Path, help="a file for the figures")
+    parser.add_argument(
+        "--disks", type=Path, metavar="FOLDER", help="where the disks' images lie; in memory if not given"
+    )
     arguments = parser.parse_args()
     unknown = set(arguments.names) - STUDIES.keys()
     if unknown:
         parser.error(f"there is no {', '.join(sorted(unknown))}; there are {', '.join(STUDIES)}")
+    if arguments.disks:
+        put_images(arguments.disks)
     why = why_no_disks()
     if why:
         print(f"not possible here: {why}", file=sys.stderr)
         return 2
-    machine = describe()
+    machine = {**describe(), "disks": "on a disk of this machine" if arguments.disks else "in memory"}
     print("; ".join(f"{key}: {value}" for key, value in machine.items()), flush=True)
     studies = []
     for name in arguments.names or STUDIES:

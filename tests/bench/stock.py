@@ -44,11 +44,9 @@ def copy_at_once(source: Path, drives: Sequence[Path]) -> float:
 
 
 def copy_each_flushed(source: Path, drives: Sequence[Path]) -> float:
-    """Copy to all drives at once, and flush each file by itself; sums at once; in seconds."""
+    """Copy to all drives at once, and flush each file by itself, and its name (fsync(2)); sums at once; in seconds."""
     with timed() as seconds:
-        one_by_one = (
-            'find . -type f -print0 | xargs -0 -I {{}} sh -c \'cp -a "$1" "$2/$1" && sync "$2/$1"\' - {{}} {}'
-        )
+        one_by_one = 'find . -type f -print0 | xargs -0 -I {{}} sh -c \'cp -a "$1" "$2/$1" && sync "$2/$1" "$2"\' - {{}} {}'
         makes = f"cp -a --attributes-only {source}"
         _run(
             _beside(

@@ -16,6 +16,7 @@ from typing import Final
 
 from tests.bench.disks import Disk, disks, forget_caches
 from tests.bench.rounds import timed
+from tests.media_builders import xmp
 from tests.studio import Studio, adopt, check_sums, make_frame, new_studio
 
 _DRIVES: Final = ("curlew", "dunlin", "plover", "snipe")
@@ -109,14 +110,14 @@ def frames(count: int, *, raw_bytes: int) -> Load:
     return Load(what=what, fill=fill, size_bytes=count * raw_bytes)
 
 
-def small_files(count: int, *, each_bytes: int, suffix: str = "xmp") -> Load:
-    """Give a folder of many small files."""
+def small_files(count: int, *, each_bytes: int) -> Load:
+    """Give a folder of many small raws, of which nothing but their bytes is like a raw's."""
 
     def fill(folder: Path) -> int:
         chance = random.Random(2)
         folder.mkdir()
         for number in range(count):
-            (folder / f"TIDE{number:05d}.{suffix}").write_bytes(chance.randbytes(each_bytes))
+            (folder / f"TIDE{number:05d}.DNG").write_bytes(chance.randbytes(each_bytes))
         return count
 
     return Load(
@@ -124,6 +125,26 @@ def small_files(count: int, *, each_bytes: int, suffix: str = "xmp") -> Load:
         fill=fill,
         size_bytes=count * max(each_bytes, 4096),
     )
+
+
+def sidecars(count: int, *, each_bytes: int) -> Load:
+    """Give a folder of sidecars, filled up with what an editor may have to say."""
+
+    def fill(folder: Path) -> int:
+        chance = random.Random(2)
+        folder.mkdir()
+        around = len(_sidecar(""))
+        for number in range(count):
+            told = chance.randbytes((each_bytes - around) // 2).hex()
+            (folder / f"TIDE{number:05d}.xmp").write_bytes(_sidecar(told))
+        return count
+
+    what = f"{count:,} sidecars of {each_bytes / 1e3:.0f} kB"
+    return Load(what=what, fill=fill, size_bytes=count * max(each_bytes, 4096))
+
+
+def _sidecar(told: str) -> bytes:
+    return xmp({"xmp:Rating": "3", "photoshop:Instructions": told}).encode()
 
 
 def clip(size_bytes: int) -> Load:

@@ -262,8 +262,8 @@ def _facts_have_to_be_read() -> None:
     """I19: a picture whose facts cannot be read is an error."""
     real = probe.read_facts
 
-    def insist(fd: int, *, name: bytes, size_bytes: int) -> Any:
-        facts = real(fd, name=name, size_bytes=size_bytes)
+    def insist(fd: int, **how: Any) -> Any:
+        facts = real(fd, **how)
         if facts.problem:
             raise ValueError(facts.problem)
         return facts

@@ -645,7 +645,7 @@ def test_previews_are_told_where_none_are_made_or_many_cannot_be(
             ledger.set_meta(TROUBLE, trouble)
             for number in range(ledger.previews.failed(limit=99), failed):
                 content = ledger.seen.content_id(Digest(bytes([number, 7]) * 16), 20)
-                ledger.previews.want(content)
+                ledger.previews.want([content])
                 (wanted,) = ledger.previews.wanted(before=1 << 40, after=0, limit=1)
                 ledger.previews.note([PreviewOutcome(id=wanted.id, state=PreviewState.FAILED)], at=AT)
         ground.run("status")

@@ -62,7 +62,7 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
     found = open_ledger(str(tmp_path / "l.sqlite"), algorithm=DigestAlgorithm.SHA256, split_stem=split_stem)
     with found.transaction():
         for number in range(5):
-            found.previews.want(found.seen.content_id(Digest(bytes([number]) * 32), 100 + number))
+            found.previews.want([found.seen.content_id(Digest(bytes([number]) * 32), 100 + number)])
     yield found
     found.close()
 
@@ -88,7 +88,7 @@ def test_newest_first_between_two_numbers(ledger: Ledger) -> None:
 def test_what_is_wanted_twice_is_one(ledger: Ledger) -> None:
     note(ledger, 5, PreviewState.MADE, 4096)
     with ledger.transaction():
-        ledger.previews.want(5)
+        ledger.previews.want([5])
     assert waiting(ledger) == [4, 3, 2, 1]
 
 

@@ -206,3 +206,18 @@ def test_every_time_is_rfc_3339(hours: float) -> None:
 def test_times_are_cut_to_the_millisecond() -> None:
     assert utc_text(datetime(2026, 1, 26, 21, 14, 3, 120_999, tzinfo=UTC)) == "2026-01-26T21:14:03.120Z"
     assert path_text(b"\xff/a") == "\\xff/a"
+
+
+def test_a_line_that_somebody_else_wrote_into_the_ledger_stays_one_line(
+    tmp_path: Path, ledger: Ledger
+) -> None:
+    with ledger.transaction():
+        for body in ('{"event":\n "odd",\n "n": 1}', '{"event": "a\u2028b"}'):
+            ledger._db.execute("INSERT INTO line (body) VALUES (?)", (body,))
+    with log_of(tmp_path) as log:
+        log.write_pending(ledger)
+    lines = (tmp_path / "replication.jsonl").read_text().removesuffix("\n").split("\n")
+    assert [json.loads(line) for line in lines] == [
+        {"seq": 1, "event": "odd", "n": 1},
+        {"seq": 2, "event": "a\u2028b"},
+    ]

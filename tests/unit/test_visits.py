@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, timezone
 from typing import TYPE_CHECKING, Any, Final
@@ -60,7 +61,7 @@ class Service:
         lines = desk.look(lambda l: l.lines.pending(after=before, limit=99))
         desk.close()
         log.close()
-        return [dict(fields) for _, fields in lines]
+        return [json.loads(body) for _, body in lines]
 
 
 @pytest.fixture
