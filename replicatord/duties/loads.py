@@ -6,7 +6,7 @@ verified copies that the settings ask for. The decision stays the person's.
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from replicatord.duties.places import counting_places, pretence_words
@@ -20,6 +20,7 @@ if TYPE_CHECKING:  # `status` uses the words of this module and has no time to i
     from replicatord.copying.context import Context
 
 
+_LATE: Final = timedelta(days=1)
 _AT_ONCE_S: Final = 0.1  # lanes wait for the ledger no longer than this
 
 
@@ -60,6 +61,16 @@ class LoadTeller:
                 _tell_cleared(ledger, self._context, load, verdict)
         elif not busy & verdict.waiting.keys():
             _tell_ended(ledger, self._context, load, verdict)
+
+
+def late_loads(ledger: Ledger, now: datetime) -> tuple[Load, ...]:
+    """Give the loads that are not cleared a day after their last file came, oldest first."""
+    return tuple(
+        load
+        for load in ledger.loads.unfinished()
+        # One that is still to come began while the clock was ahead.
+        if load.state is LoadState.TOLD and now - datetime.fromisoformat(load.last_at) > _LATE
+    )
 
 
 def load_text(load: Load, verdict: Verdict, settings: Settings, *, now: datetime) -> str:

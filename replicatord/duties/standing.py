@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from replicatord.duties.coverage import last_coverage
+from replicatord.duties.loads import late_loads
 from replicatord.duties.places import are_named_apart, counting_places, one_place
 from replicatord.duties.rehearsals import read_last
 from replicatord.duties.visits import ago_words, find_due, read_since
@@ -24,7 +25,6 @@ from replicatord.model.settings import Settings
 from replicatord.rules.messages import Standing
 from replicatord.rules.telling import Topic
 
-_LOAD_LATE: Final = timedelta(days=1)
 _LOAD_OLD: Final = timedelta(days=8)  # told every day for a week; after that with what else waits
 _SPILLED: Final = timedelta(hours=1)  # what a full drive lacks goes to the next of its shelf within moments
 _WAITED: Final = timedelta(days=1)  # a drive that is waited for is no news within a day
@@ -135,9 +135,7 @@ def _of_visits(
 
 
 def _of_loads(ledger: Ledger, now: datetime) -> Iterator[Standing]:
-    for load in ledger.loads.unfinished():
-        if load.state is not LoadState.TOLD or not _is_older(load.last_at, _LOAD_LATE, now):
-            continue
+    for load in late_loads(ledger, now):
         began = f"{datetime.fromisoformat(load.began_at).astimezone(now.tzinfo):%Y-%m-%d %H:%M}"
         yield _standing(
             f"a load of {load.source} is not cleared",

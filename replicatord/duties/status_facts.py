@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from replicatord.duties.coverage import Covered, LastCovered, last_coverage, read_coverage
+from replicatord.duties.loads import late_loads
 from replicatord.duties.outlook import Risk, read_months, read_risk
 from replicatord.duties.places import counting_places, elsewhere, one_place
 from replicatord.duties.rehearsals import LastRehearsal, read_last
@@ -137,6 +138,7 @@ class Status:
     held: tuple[str, ...]  # sources of which nothing is replaced until a person says so
     log_trouble: str
     loads: tuple[LoadStatus, ...]
+    late: tuple[Load, ...]  # that are not cleared a day after their last file came, oldest first
     drives: tuple[DriveStatus, ...]  # all of them, in the order of the settings
     covered: Covered | None  # None when it was not asked for, since it takes long on many files
     last_covered: LastCovered | None  # how it was when the service last judged it
@@ -178,6 +180,7 @@ def read_status(
         held=tuple(sorted(ledger.holds.held())),
         log_trouble=_log_trouble(ledger, settings),
         loads=_loads(ledger, settings, bays),
+        late=late_loads(ledger, now),
         drives=tuple(drives.values()),
         covered=read_coverage(ledger, settings, bays) if has_coverage else None,
         last_covered=last_coverage(ledger),

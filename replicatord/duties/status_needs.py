@@ -62,6 +62,7 @@ def needs_of(status: Status, settings: Settings) -> list[str]:
     ]
     needs += _of_unread(status)
     needs += _of_short(status)
+    needs += _of_late(status)
     needs += [_of_trouble(trouble) for trouble in status.troubles]
     needs += [_of_refused(refused) for refused in status.refused]
     for shelf in status.shelves:
@@ -107,6 +108,18 @@ def _of_short(status: Status) -> Iterator[str]:
             f"{each.load.source}, read {instant_words(each.load.began_at)}: no further copies of it will be made, and"
             f" drives that hold it are one place ({groups}); send it to a drive on another disk as well"
         )
+
+
+def _of_late(status: Status) -> Iterator[str]:
+    """Say which loads are not cleared after a day; of many the oldest alone."""
+    if not status.late:
+        return
+    oldest = status.late[0]
+    others = f", and {counted(len(status.late) - 1, 'later load')}" if len(status.late) > 1 else ""
+    yield (
+        f"{oldest.source}, read {instant_words(oldest.began_at)}, {counted(oldest.files, 'file')}{others}: NOT cleared after"
+        " a day. Do not format a card that any of it came from; beside each drive stands what it lacks"
+    )
 
 
 def _of_trouble(trouble: Trouble) -> str:

@@ -42,6 +42,10 @@ _EVENTS: Final[list[type[FileSystemEvent]]] = [
 _TROUBLE_LOGGERS: Final = ("watchdog.observers.inotify_c", "watchdog.observers.inotify")
 
 
+# While it is stopped, the library says that it is: that is no news, and would come after our own last words.
+logging.getLogger("watchdog").addHandler(logging.NullHandler())
+
+
 class _Handler(FileSystemEventHandler):
     def __init__(self, source: Source, hints: Hints, trouble: Callable[[str], None]) -> None:
         self._source, self._hints, self._trouble = source, hints, trouble

@@ -166,6 +166,23 @@ def test_a_load_that_lacks_copies_is_not_cleared(ground: Ground, capsys: pytest.
     assert (load["cleared"], load["short"]) == (False, 3)
 
 
+@pytest.mark.parametrize(("hours", "is_told"), [(23, False), (25, True)])
+def test_loads_that_are_not_cleared_after_a_day_need_somebody(
+    hours: int,
+    is_told: bool,  # noqa: FBT001  a parameter of the test
+    ground: Ground,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    hold(ground, "curlew")
+    at = utc_text(datetime.now(UTC) - timedelta(hours=hours))
+    with ground.open_ledger() as ledger, ledger.transaction():
+        ledger._db.execute("UPDATE load SET state = ?, last_at = ?", (LoadState.TOLD.value, at))
+    lock = LedgerLock(ground.settings.ledger)
+    assert ground.run("status") == is_told
+    assert ("NOT cleared after a day. Do not format a card" in printed(capsys)) == is_told
+    lock.release()
+
+
 def test_a_load_that_files_still_come_into_is_never_called_cleared(
     ground: Ground, capsys: pytest.CaptureFixture[str]
 ) -> None:
