@@ -4,7 +4,7 @@ May not convert: a value of another type in the ledger is a mistake to be heard 
 
 At each step of a statement the module sqlite3 of CPython lets go of the interpreter's lock, and while lanes and looker
 are at work it waits to have it back. What is asked for thousands of files in a batch is therefore one statement that
-takes its numbers as JSON and gives one row (measured: see DEVELOPERS, "The ledger").
+takes its numbers as JSON and gives one row (measured: see DEVELOPERS, "Many small files").
 """
 
 from __future__ import annotations

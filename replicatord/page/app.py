@@ -85,6 +85,8 @@ class _Page:
         )
         self._templates.filters["counted"] = counted
         self._templates.filters["instant"] = instant_words
+        for name in self._templates.list_templates():
+            self._templates.get_template(name)  # compiled now, so that the first view need not wait for it
         self._static = {name: _read(os.path.join(_HERE, "static", name)) for name in _STATIC}
 
     def answer(self, view: View) -> View:

@@ -18,7 +18,8 @@ if TYPE_CHECKING:  # heavy: imported in the thread
     from replicatord.page.server import Server
 
 ADDRESS: Final = "127.0.0.1"
-AGAIN_S: Final = 30.0  # how soon a port that is taken is tried again
+AGAIN_S: Final = 30.0  # how soon a port that is taken is tried again, at the latest
+_AGAIN_FIRST_S: Final = 1.0  # and at first; then each time twice as long
 _WAITING_S: Final = 3.0  # so long a stop waits for answers that are under way
 _QUEUE: Final = 64  # connections that wait to be taken; a browser has six
 
@@ -63,16 +64,19 @@ class PageServer:
             self._thread.join(_WAITING_S)
 
     def _run(self) -> None:
+        rest_s = min(_AGAIN_FIRST_S, self._again_s)
         while not self._stop.is_set():
             try:
                 with _listen(self._ground.port) as listening:
+                    rest_s = min(_AGAIN_FIRST_S, self._again_s)
                     self._serve(listening)
                 self._told = ""
             except OSError as exc:
                 self._tell(exc.strerror or str(exc))
             except (Exception, SystemExit) as exc:  # noqa: BLE001  the library ends the process for some failures
                 self._tell(repr(exc))
-            self._stop.wait(self._again_s)
+            self._stop.wait(rest_s)
+            rest_s = min(2 * rest_s, self._again_s)
 
     def _serve(self, listening: socket.socket) -> None:
         from replicatord.page.server import Server  # noqa: PLC0415

@@ -1,6 +1,6 @@
 """Draws what a measurement gave: how long each way took beside ours, and how the cost grows.
 
-    python -m tests.bench.plots FIGURES.json FOLDER
+    python -m tests.bench.plots FOLDER FIGURES.json...
 
 Needs matplotlib (pip install -e '.[bench]'). May not measure, and may not leave out a way that was measured.
 """
@@ -21,16 +21,16 @@ _GROWTH: Final = "growth-"
 
 def main() -> int:
     """Draw; gives 2 when it is not told what."""
-    if len(sys.argv) != 3:
+    if len(sys.argv) < 3:
         print(__doc__, file=sys.stderr)
         return 2
-    told = json.loads(Path(sys.argv[1]).read_text())
-    folder = Path(sys.argv[2])
+    folder = Path(sys.argv[1])
+    told = [json.loads(Path(name).read_text()) for name in sys.argv[2:]]
     folder.mkdir(parents=True, exist_ok=True)
-    timed = [study for study in told["studies"] if study["seconds"]]
+    timed = [study for each in told for study in each["studies"] if study["seconds"]]
     compared = [study for study in timed if not study["name"].startswith(_GROWTH)]
     if compared:
-        draw_ways(compared, told["machine"], folder / "ways.svg")
+        draw_ways(compared, told[0]["machine"], folder / "ways.svg")
     grown = [study for study in timed if study["name"].startswith(_GROWTH)]
     if grown:
         draw_growth(grown, folder / "growth.svg")

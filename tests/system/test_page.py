@@ -17,7 +17,9 @@ from pathlib import Path
 
 import pytest
 
-from replicatord.page.ground import PULSE_PATH
+from tests.faults import deaths
+from tests.mailbox import free_port
+from tests.pages import is_served, load, port_of, serve_at
 from tests.studio import Service, Studio, make_frame, new_studio, running, tree, until
 
 _STOP_S = 5.0
@@ -27,7 +29,7 @@ _STOP_S = 5.0
 def studio(tmp_path: Path) -> Studio:
     """Make a studio with two frames, and a port of its own for the page."""
     studio = new_studio(tmp_path, drives=["curlew", "dunlin"], tiers=TIERS)
-    studio.page = f"page: {{port: {free_port()}}}\n"
+    serve_at(studio, free_port())
     studio.write_settings()
     chance = random.Random(3)
     for number in (1, 2):
@@ -36,37 +38,6 @@ def studio(tmp_path: Path) -> Studio:
 
 
 TIERS = '  everything: {from: [cards], to: [curlew, dunlin], layout: "{year}/{month}/{name}"}\n'
-
-
-def free_port() -> int:
-    """Give a port that nobody listens on just now."""
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
-
-
-def port_of(studio: Studio) -> int:
-    return int(re.findall(r"\d+", studio.page)[0])
-
-
-def load(studio: Studio, address: str, *, status: int = 200) -> str:
-    """Load a view of the page."""
-    connection = http.client.HTTPConnection("127.0.0.1", port_of(studio), timeout=20)
-    try:
-        connection.request("GET", address)
-        answer = connection.getresponse()
-        text = answer.read().decode()
-        assert answer.status == status, text
-        return text
-    finally:
-        connection.close()
-
-
-def is_served(studio: Studio) -> bool:
-    try:
-        return load(studio, PULSE_PATH).startswith("replicatord ")
-    except OSError:
-        return False
 
 
 @contextmanager
@@ -143,7 +114,7 @@ def test_a_port_that_is_taken_is_told_and_the_service_goes_on_until_it_gets_anot
             other.close()  # whoever had it says nothing to us, else the command would wait for an answer
             assert studio.ask("page").returncode == 1
             assert "though the service runs" in studio.ask("page").stdout
-            studio.page = f"page: {{port: {free_port()}}}\n"
+            serve_at(studio, free_port())
             studio.write_settings()
             until(lambda: is_served(studio))
             assert len(studio.lines("page_not_served")) == 1
@@ -151,6 +122,18 @@ def test_a_port_that_is_taken_is_told_and_the_service_goes_on_until_it_gets_anot
             studio.write_settings()
             until(lambda: not is_served(studio))
             service.stop()
+
+
+def test_a_page_whose_thread_is_killed_is_served_again_and_nothing_else_notices(studio: Studio) -> None:
+    folder = studio.folder / "faults"
+    with running(studio, deaths.asking_through(folder)) as service:
+        until(lambda: is_served(studio))
+        deaths.kill(folder, "page")
+        until(lambda: (is_served(studio), deaths.find_death_s(folder))[1])  # a thread that waits dies when it is woken
+        until(lambda: is_served(studio))
+        for path in tree(studio.cards):
+            service.wait_copies(f"cards/{path}", "curlew", "dunlin")
+        service.stop()
 
 
 def test_once_serves_no_page(studio: Studio) -> None:

@@ -23,6 +23,7 @@ from tests.core_builders import context_at, settings_of, tier
 from tests.faults import deaths
 from tests.faults.clock.setting import WallClock, build_clock, why_no_clock
 from tests.mailbox import SECRET, Hook, MailServer, free_port, mail_server, plain_text, webhook
+from tests.pages import load, serve_at
 from tests.studio import NAME, TIERS, Studio, new_studio, photo, running, until
 
 _BOTH: Final = ("curlew", "dunlin")
@@ -259,6 +260,7 @@ def test_a_server_that_hangs_holds_up_neither_copies_nor_the_stop_and_gets_it_la
 def test_what_is_refused_is_told_once_shown_and_sent_when_it_is_taken_again(
     studio: Studio, hook: Hook
 ) -> None:
+    serve_at(studio, free_port())
     tell(studio, hook.address)
     hook.status = 503
     with running(studio) as service:
@@ -274,11 +276,13 @@ def test_what_is_refused_is_told_once_shown_and_sent_when_it_is_taken_again(
         done = studio.ask("tell")
         assert done.returncode == 1
         assert "HTTP status 503" in done.stdout
+        assert need.partition(";")[0] in load(studio, "/")
         until(lambda: hook.knocks >= 2, within_s=_SOON_S)  # after half a minute
         hook.status = 200
         tell(studio, hook.address, at_most=11)  # other settings: whoever mended it need not wait
         service.wait_line("messages_delivered_again")
         assert not [need for need in studio.needs() if "message" in need]
+        until(lambda: "HTTP status 503" not in load(studio, "/"))
         service.stop()
     assert len(studio.lines("message_not_delivered")) == 1
     assert len(hook.calls) == 1
