@@ -10,7 +10,6 @@ while is followed by a look at everything (I15); a drive that hangs holds up its
 from __future__ import annotations
 
 import os
-import select
 import signal
 import sys
 import threading
@@ -63,7 +62,7 @@ from replicatord.watching.observer import Watch
 from replicatord.watching.settings_file import CUT_SHORT, NewText, SettingsFile, Trouble
 
 _TICK_S: Final = 0.5  # the main loop's turn: health, loads, signals
-_REST_TICK_S: Final = 1.0  # the same while nothing happens: an hour of turns costs some seconds of processor
+_REST_TICK_S: Final = 2.0  # the same while nothing happens: an hour of turns costs some seconds of processor
 _FIXITY_S: Final = 600  # how often it is looked whether copies are due to be read again
 _COVERAGE_S: Final = 300.0  # how often the 3-2-1 rule is judged over all frames, for `status`
 _BOARD_S: Final = 2.0  # how often the text about the drives is looked at
@@ -82,7 +81,7 @@ class _Service:
 
     def __init__(self, settings_path: str) -> None:
         self._path = settings_path
-        self._file = SettingsFile(settings_path, monotonic=time.monotonic)
+        self._file = SettingsFile(settings_path, monotonic=time.monotonic, wake=self._wake)
         text = _read_text(self._file, settings_path)
         settings = parse_settings(text, file=settings_path)
         self._notifier = Notifier(dict(os.environ))
@@ -195,9 +194,14 @@ class _Service:
             and not studio.looker.wait_idle(0)
         ):
             failure = "the looker is stuck"
-        if not failure and select.select([self._bell], [], [], self._turn_s())[0]:
+        if not failure and self._mounts.wait(self._bell, self._turn_s()):
             os.read(self._bell, 4096)
         return failure
+
+    def _wake(self) -> None:
+        """Have the main loop turn at once; any thread's."""
+        with suppress(OSError):  # the pipe is full: it will turn
+            os.write(self._ring, b"w")
 
     def _show_drives(self, changes: int) -> None:
         """Keep the text about the drives in step, while anything happens: `changes` counts what the ledger was told."""

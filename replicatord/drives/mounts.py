@@ -27,6 +27,7 @@ class MountWatch:
     def __init__(self) -> None:
         """Begin to watch; where there is no /proc, nothing is ever noticed."""
         self._poll = select.poll()
+        self._has_changed = False  # as a wait has found; the kernel tells of each change once
         self._table: BufferedReader | None = None
         try:
             self._table = open(_TABLE, "rb")  # noqa: SIM115  open for as long as it is watched
@@ -36,11 +37,22 @@ class MountWatch:
 
     def has_changed(self) -> bool:
         """Tell whether the table changed since the last call."""
-        if self._table is None or not self._poll.poll(0):
+        if self._table is None or not (self._has_changed or self._poll.poll(0)):
             return False
+        self._has_changed = False
         self._table.seek(0)
         self._table.read()  # arms it again
         return True
+
+    def wait(self, bell: int, timeout_s: float) -> bool:
+        """Wait until a descriptor can be read, the table changes, or it is time; tell whether the first is so."""
+        waiting = select.poll()
+        waiting.register(bell, select.POLLIN)
+        if self._table is not None:
+            waiting.register(self._table.fileno(), select.POLLPRI | select.POLLERR)
+        found = {fd for fd, _ in waiting.poll(timeout_s * 1000)}
+        self._has_changed = self._has_changed or bool(found - {bell})
+        return bell in found
 
     def close(self) -> None:
         """Stop watching."""

@@ -18,7 +18,8 @@ from typing import Final
 from urllib.parse import quote
 
 from replicatord.errors import LedgerError
-from replicatord.ledger.schema import APPLICATION_ID, ARE_COUNTS_WRONG, COUNTS, MIGRATIONS, TRIGGERS
+from replicatord.ledger.counts import are_right, count_anew
+from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS, TRIGGERS
 
 # What comes of a damaged file: where SQLite quotes a damaged name in what it says, that may be no UTF-8; and a
 # damaged length makes it ask for more memory than there is.
@@ -160,11 +161,9 @@ def _check_whole(connection: sqlite3.Connection, path: str) -> None:
 
 
 def _count_anew(connection: sqlite3.Connection) -> None:
-    if not connection.execute(ARE_COUNTS_WRONG).fetchone()[0]:
-        return
-    with transaction(connection):
-        for step in COUNTS:
-            connection.execute(step)
+    if not are_right(connection):
+        with transaction(connection):
+            count_anew(connection)
 
 
 def migrate(connection: sqlite3.Connection, path: str) -> None:

@@ -371,20 +371,6 @@ MIGRATIONS: Final[tuple[str, ...]] = (
     _OF_TELLING,
 )
 
-_COUNTED: Final = "SELECT bay, tier, state, count(*), sum(size_bytes) FROM placement GROUP BY 1, 2, 3"
-_TALLIED: Final = "SELECT bay, tier, state, files, size_bytes FROM tally WHERE files <> 0"
-_USED: Final = "coalesce((SELECT sum(size_bytes) FROM copy WHERE copy.drive = drive.id), 0)"
-# What the triggers below keep up is looked at at each start, whether whatever wrote the file knew of them or not.
-ARE_COUNTS_WRONG: Final = (
-    f"SELECT EXISTS ({_COUNTED} EXCEPT {_TALLIED}) OR (SELECT count(*) FROM ({_TALLIED})) <> (SELECT count(*) FROM"
-    f" (SELECT DISTINCT bay, tier, state FROM placement)) OR EXISTS (SELECT 1 FROM drive WHERE used_bytes <> {_USED})"
-)
-COUNTS: Final[tuple[str, ...]] = (
-    "DELETE FROM tally",
-    f"INSERT INTO tally {_COUNTED}",
-    f"UPDATE drive SET used_bytes = {_USED}",
-)
-
 # Of the connection that writes, not of the file: a ledger with triggers of its own is not believed (`spare`).
 _FOLDERS: Final[tuple[str, ...]] = tuple(
     f"CREATE TEMP TRIGGER {name} AFTER {event} ON main.file BEGIN"

@@ -18,7 +18,8 @@ from urllib.parse import quote
 
 from replicatord.errors import LedgerError
 from replicatord.ledger.connection import DAMAGED, migrate
-from replicatord.ledger.schema import APPLICATION_ID, COUNTS, MIGRATIONS
+from replicatord.ledger.counts import count_anew
+from replicatord.ledger.schema import APPLICATION_ID, MIGRATIONS
 from replicatord.model.copies import CopyState, PlacementState
 
 JOURNAL: Final = (
@@ -173,8 +174,9 @@ def put_in_place(spare: Spare, ledger: str) -> None:
             opened.execute("UPDATE drive SET mark = '', mark_next = ''")
             opened.execute("UPDATE bay SET sums_bytes = -1")  # nor is it known what the drives' lists hold
             opened.execute("DELETE FROM meta WHERE key = ? OR key LIKE 'spare:%'", (MADE_AT,))
-            for statement in (*_NOTHING_IS_PROVED, *COUNTS):
+            for statement in _NOTHING_IS_PROVED:
                 opened.execute(statement)
+            count_anew(opened)
             opened.execute("COMMIT")
         fd = os.open(partial, os.O_RDONLY)
         try:

@@ -19,7 +19,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
-from watchdog.events import FileClosedEvent, FileModifiedEvent, FileSystemEvent, FileSystemEventHandler
+from watchdog.events import (
+    FileClosedEvent,
+    FileModifiedEvent,
+    FileMovedEvent,
+    FileSystemEvent,
+    FileSystemEventHandler,
+)
 
 from replicatord.config.cut import is_cut_of
 from replicatord.config.loader import SIZE_MAX_BYTES
@@ -97,11 +103,16 @@ class SettingsFile:
     writers would otherwise end the process (fcntl(2), F_SETLEASE).
     """
 
-    def __init__(self, path: str, *, monotonic: Callable[[], float]) -> None:
-        """`monotonic` is the clock of the instants that `look` is given, in seconds; any thread calls it."""
+    def __init__(
+        self, path: str, *, monotonic: Callable[[], float], wake: Callable[[], None] = lambda: None
+    ) -> None:
+        """`monotonic` is the clock of the instants that `look` is given, in seconds; any thread calls it.
+
+        `wake` is called by any thread when there is reason to look; it may not raise.
+        """
         self._path = path
         self._monotonic = monotonic
-        self._ear = _Ear(path, monotonic)
+        self._ear = _Ear(path, monotonic, wake)
         self._seen: _Stamp | str | None = None  # or why there is none; None before the first look
         self._looked_s = -1.0
         self._waiting: _Waiting | None = None
@@ -287,7 +298,7 @@ def _unreadable(exc: OSError | ValueError) -> str:
 
 # A rename is left to the stat: with events of moves in its queue, watchdog keeps all others back for up to
 # half a second, and a rename brings no news of a writer. (Read in watchdog 7.1, InotifyMoveEventGrouper.)
-_EVENTS: Final[list[type[FileSystemEvent]]] = [FileModifiedEvent, FileClosedEvent]
+_EVENTS: Final[list[type[FileSystemEvent]]] = [FileModifiedEvent, FileClosedEvent, FileMovedEvent]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -304,8 +315,8 @@ class _Ear(FileSystemEventHandler):
     The folder of a link to it tells nothing of a writer; that a link was switched, the stat tells.
     """
 
-    def __init__(self, path: str, monotonic: Callable[[], float]) -> None:
-        self._path, self._monotonic = path, monotonic
+    def __init__(self, path: str, monotonic: Callable[[], float], wake: Callable[[], None]) -> None:
+        self._path, self._monotonic, self._wake = path, monotonic, wake
         self._observing: Observing | None = None
         self._folder: tuple[str, int, int] | None = None  # path, device, inode of where it was last tried
         self._is_wanted = False  # between `listen` and `stop`
@@ -326,12 +337,16 @@ class _Ear(FileSystemEventHandler):
 
     def on_any_event(self, event: FileSystemEvent) -> None:
         """Note that the file was written or closed. Calls nothing that could raise: that ends the thread."""
-        path = os.fsencode(event.src_path)
+        path, target = os.fsencode(event.src_path), os.fsencode(event.dest_path)
         now_s = self._monotonic()
         with self._lock:
-            if path == self._target:
+            # One that is moved there is seen by its stat: nobody is in the midst of writing it.
+            if path == self._target and not isinstance(event, FileMovedEvent):
                 self._is_writing = isinstance(event, FileModifiedEvent)
                 self._at_s = now_s
+            is_of_it = self._target in (path, target)
+        if is_of_it:
+            self._wake()
 
     def take(self) -> _Heard:
         """Give what was heard since the last time."""

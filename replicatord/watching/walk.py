@@ -91,12 +91,12 @@ def list_folder(root: str, folder: bytes, why_skipped: WhySkipped, *, device: in
         itself = os.fstat(fd)
         check_device(itself, device)
         found = _Found()
-        for entry in _entries(fd, why_skipped):
-            found.take(entry, gone_because="")
+        for entry, name in _entries(fd, why_skipped):
+            found.take(entry, name, gone_because="")
         if found.gone:  # between listing and looking, most likely
-            for entry in _entries(fd, why_skipped):
-                if os.fsencode(entry.name) in found.gone:
-                    found.take(entry, gone_because="it is listed, but said not to be there")
+            for entry, name in _entries(fd, why_skipped):
+                if name in found.gone:
+                    found.take(entry, name, gone_because="it is listed, but said not to be there")
     finally:
         os.close(fd)
     return Listing(
@@ -118,9 +118,8 @@ class _Found:
     odd: dict[bytes, str] = field(default_factory=dict)
     gone: set[bytes] = field(default_factory=set)
 
-    def take(self, entry: os.DirEntry[str], *, gone_because: str) -> None:
+    def take(self, entry: os.DirEntry[str], name: bytes, *, gone_because: str) -> None:
         """Look at an entry; one that is not there counts as unreadable if a reason is given."""
-        name = os.fsencode(entry.name)
         try:
             found = entry.stat(follow_symlinks=False)
         except FileNotFoundError:
@@ -130,17 +129,22 @@ class _Found:
         except OSError as exc:
             self.unreadable[name] = exc.strerror or str(exc)  # one damaged entry; the others can be read
         else:
-            if stat.S_ISDIR(found.st_mode):
-                self.folders.append(name)
-            elif why := kind_skipped(found.st_mode):
-                self.odd[name] = why
-            else:
+            mode = found.st_mode
+            if stat.S_ISREG(mode):
                 self.raw[name] = (*(name, found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino),)
+            elif stat.S_ISDIR(mode):
+                self.folders.append(name)
+            else:
+                self.odd[name] = kind_skipped(mode)
 
 
-def _entries(fd: int, why_skipped: WhySkipped) -> Iterator[os.DirEntry[str]]:
-    with os.scandir(fd) as entries:
-        yield from (entry for entry in entries if not why_skipped(os.fsencode(entry.name)))
+def _entries(fd: int, why_skipped: WhySkipped) -> Iterator[tuple[os.DirEntry[str], bytes]]:
+    """Give the entries that may be taken, each with its name."""
+    with os.scandir(fd) as listed:
+        entries = list(listed)
+    names = [entry.name for entry in entries]
+    pairs = zip(entries, map(os.fsencode, names), strict=True)
+    return pairs if why_skipped.takes_all(names) else (pair for pair in pairs if not why_skipped(pair[1]))
 
 
 def check_device(found: os.stat_result, device: int | None) -> None:

@@ -7,12 +7,22 @@ import os
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo
 
+from replicatord.copying.context import Context
+from replicatord.duties.outlook import reckon_outlook
+from replicatord.duties.plan_mark import LOOKED, PLANNED_FOR, plan_mark
+from replicatord.ledger.desk import LedgerDesk
+from replicatord.ledger.lock import LedgerLock
+from replicatord.log.replication import ReplicationLog
 from tests.bench.rounds import Figure, Study, Way, take_turns, timed
+from tests.cli_ground import Ground
 from tests.large_ledger import make_large_ground
 from tests.studio import REPO
 
@@ -32,16 +42,41 @@ def study_ledger(rounds: int, scale: float) -> Study:
         root = Path(folder)
         ground = make_large_ground(root, files=files)
         ledger = ground.settings.ledger
+        _reckon_as_the_service_does(ground)
         write_log(root / "state" / "replication.jsonl", lines)
         asked = {
             "status": ("status",),
+            "plan": ("plan",),
             "where, by path": ("where", f"2026/01/{files // 3}.DNG"),
             "log --since": ("log", "--since", _SINCE),
         }
         ways = [Way(name=name, run=partial(_ask, root, words)) for name, words in asked.items()]
+        lock = LedgerLock(ledger)  # as the service holds it: what it has planned is the plan
         take_turns(study, ways, rounds=rounds)
+        lock.release()
         study.figures.append(Figure(name="ledger", value=os.stat(ledger).st_size / 1e6, unit="MB"))
     return study
+
+
+def _reckon_as_the_service_does(ground: Ground) -> None:
+    """Leave in the ledger what a service leaves that has planned all, looked through all sources, and reckoned."""
+    settings = ground.settings
+    mark = plan_mark(settings, zone=ZoneInfo("UTC"), today=datetime.now(UTC).date())
+    with ground.open_ledger() as ledger, ledger.transaction():
+        ledger.set_meta(PLANNED_FOR, mark)
+        ledger.set_meta(LOOKED, "1")
+    log = ReplicationLog(settings.log, rotate_bytes=1 << 40)
+    desk = LedgerDesk(ground.open_ledger, log)
+    context = Context(
+        settings=settings,
+        desk=desk,
+        now=lambda: datetime.now(UTC),
+        monotonic=time.monotonic,
+        look_again=lambda _source, _path: None,
+    )
+    reckon_outlook(context)
+    desk.close()
+    log.close()
 
 
 def _ask(root: Path, words: Sequence[str]) -> float:

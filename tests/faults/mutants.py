@@ -253,7 +253,7 @@ def _names_have_to_be_text() -> None:
     real = walk._entries
 
     def entries(fd: int, why_skipped: Any) -> Any:
-        return (entry for entry in real(fd, why_skipped) if entry.name.isprintable())
+        return (each for each in real(fd, why_skipped) if each[0].name.isprintable())
 
     _replace(walk, "_entries", entries)
 

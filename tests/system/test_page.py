@@ -129,7 +129,9 @@ def test_a_page_whose_thread_is_killed_is_served_again_and_nothing_else_notices(
     with running(studio, deaths.asking_through(folder)) as service:
         until(lambda: is_served(studio))
         deaths.kill(folder, "page")
-        until(lambda: (is_served(studio), deaths.find_death_s(folder))[1])  # a thread that waits dies when it is woken
+        until(
+            lambda: (is_served(studio), deaths.find_death_s(folder))[1]
+        )  # a thread that waits dies when it is woken
         until(lambda: is_served(studio))
         for path in tree(studio.cards):
             service.wait_copies(f"cards/{path}", "curlew", "dunlin")

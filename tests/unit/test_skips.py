@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import stat
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from replicatord.config.defaults import NEVER_TAKEN
 from replicatord.watching.skips import kind_skipped, name_skipper
@@ -74,3 +77,21 @@ def test_what_is_no_file_is_not_taken_and_said_why(kind: int, reason: str) -> No
 
 def test_files_and_folders_are_taken() -> None:
     assert kind_skipped(stat.S_IFREG | 0o644) == kind_skipped(stat.S_IFDIR | 0o755) == ""
+
+
+_TEXT = st.text(alphabet="aAb.~*?[]!0\xdf\u0130\udc80", max_size=6)
+
+
+@given(st.lists(_TEXT, max_size=5), st.lists(_TEXT.filter(bool), max_size=6))
+def test_a_folder_is_taken_as_a_whole_only_if_each_of_its_names_is(
+    patterns: list[str], names: list[str]
+) -> None:
+    why = name_skipper(tuple(patterns))
+    if why.takes_all(names):
+        assert [name for name in names if why(os.fsencode(name))] == []
+
+
+def test_an_ordinary_folder_is_taken_as_a_whole() -> None:
+    why = name_skipper(NEVER_TAKEN)
+    assert why.takes_all(["TIDE0001.CR3", "TIDE0001.xmp", "a~b.JPG", "100TIDE"])
+    assert not why.takes_all(["TIDE0001.CR3", "FOUND.001"])
