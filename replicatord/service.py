@@ -51,9 +51,11 @@ from replicatord.errors import AppError, LedgerError, SettingsError
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.lock import find_running
 from replicatord.log.times import utc_text
+from replicatord.model.frames import Digest
 from replicatord.model.settings import Settings
 from replicatord.page.ground import Ground, Moving
 from replicatord.page.serving import PageServer
+from replicatord.previews.larger import Larger
 from replicatord.previews.maker import PreviewMaker
 from replicatord.rules.hours import is_within
 from replicatord.studio import Studio
@@ -113,6 +115,7 @@ class _Service:
         self._is_quiet = False  # quiet hours, as last told
         self._moving: tuple[Moving, ...] = ()  # the drives as they were told last; the page shows them
         self._page: PageServer | None = None
+        self._larger = Larger(self._studio.context)
         self._is_watch_due = False  # to be looked at: it may not be what it should be
         self._is_moved = False  # a source is another folder by now than the one that is watched
 
@@ -237,7 +240,9 @@ class _Service:
             page.leave()
             self._page = page = None
         if page is None and port is not None:
-            self._page = _new_page(self._studio, port, moving=lambda: self._moving, say=self._say)
+            self._page = _new_page(
+                self._studio, port, moving=lambda: self._moving, larger=self._larger.make, say=self._say
+            )
             with suppress(RuntimeError):  # no thread can be had just now: the next turn tries again
                 self._page.start()
 
@@ -305,6 +310,7 @@ class _Service:
         if failure:
             console.error("service_failed", reason=failure)
         self._clock.stop()
+        self._larger.stop()
         if self._page is not None:
             self._page.stop()
         self._file.stop()
@@ -520,6 +526,7 @@ def _new_page(
     port: int,
     *,
     moving: Callable[[], Sequence[Moving]],
+    larger: Callable[[Digest], bytes],
     say: Callable[[str, Mapping[str, object]], None],
 ) -> PageServer:
     """Make what serves the page."""
@@ -530,6 +537,7 @@ def _new_page(
         port=port,
         running=os.getpid(),
         moving=moving,
+        larger=larger,
         troubles=lambda: _undelivered(studio),
     )
     return PageServer(ground, lambda fields: say("page_not_served", fields))

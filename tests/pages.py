@@ -21,13 +21,18 @@ def port_of(studio: Studio) -> int:
 
 def load(studio: Studio, address: str, *, status: int = 200) -> str:
     """Load a view of the page. Raises OSError when nobody answers."""
+    return fetch(studio, address, status=status).decode()
+
+
+def fetch(studio: Studio, address: str, *, status: int = 200) -> bytes:
+    """Load anything of the page. Raises OSError when nobody answers."""
     connection = http.client.HTTPConnection("127.0.0.1", port_of(studio), timeout=20)
     try:
         connection.request("GET", address)
         answer = connection.getresponse()
-        text = answer.read().decode()
-        assert answer.status == status, text
-        return text
+        content = answer.read()
+        assert answer.status == status, content
+        return content
     finally:
         connection.close()
 

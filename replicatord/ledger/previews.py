@@ -7,10 +7,10 @@ file: what the ledger has as made is in the store as long as its mark is the one
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import Final
+from typing import Any, Final
 
 from replicatord.ledger.rows import as_json
 from replicatord.model.frames import Digest, Kind
@@ -53,6 +53,13 @@ class PreviewOutcome:
     room_bytes: int = 0  # that the preview takes in the store
 
 
+_WANTED: Final = (
+    "SELECT preview.id, content.id, content.digest, content.size_bytes, preview.tries,"
+    " (SELECT format FROM file WHERE file.content = content.id AND file.kind = ? LIMIT 1),"
+    " (SELECT is_raw FROM file WHERE file.content = content.id AND file.kind = ? LIMIT 1)"
+)
+
+
 class Previews:
     """Questions about previews. Needs a transaction of its caller for whatever writes."""
 
@@ -74,26 +81,20 @@ class Previews:
     def wanted(self, *, before: int, after: int, limit: int) -> list[WantedPreview]:
         """Give those that wait with numbers between two, newest first."""
         rows = self._db.execute(
-            "SELECT preview.id, content.id, content.digest, content.size_bytes, preview.tries,"
-            " (SELECT format FROM file WHERE file.content = content.id AND file.kind = ? LIMIT 1),"
-            " (SELECT is_raw FROM file WHERE file.content = content.id AND file.kind = ? LIMIT 1)"
-            " FROM preview INDEXED BY preview_wanted CROSS JOIN content ON content.id = preview.content"
+            f"{_WANTED} FROM preview INDEXED BY preview_wanted CROSS JOIN content ON content.id = preview.content"
             " WHERE preview.state = 0 AND preview.id < ? AND preview.id > ?"
             " ORDER BY preview.id DESC LIMIT ?",
             (Kind.PHOTO.value, Kind.PHOTO.value, before, after, limit),
         )
-        return [
-            WantedPreview(
-                id=number,
-                content=content,
-                digest=Digest(digest),
-                size_bytes=size,
-                tries=tries,
-                format=str(format_ or ""),
-                is_raw=bool(is_raw),
-            )
-            for number, content, digest, size, tries, format_, is_raw in rows
-        ]
+        return [_wanted(row) for row in rows]
+
+    def of_digest(self, digest: Digest) -> WantedPreview | None:
+        """Give a photograph that gets a preview, or got one, by the digest of its content; None for any other."""
+        row = self._db.execute(
+            f"{_WANTED} FROM content CROSS JOIN preview ON preview.content = content.id WHERE content.digest = ?",
+            (Kind.PHOTO.value, Kind.PHOTO.value, digest),
+        ).fetchone()
+        return None if row is None else _wanted(row)
 
     def note(self, outcomes: Iterable[PreviewOutcome], *, at: str) -> None:
         """Note what became of some; a state of WANTED notes a try in vain."""
@@ -156,3 +157,16 @@ class Previews:
             (digest,),
         ).fetchone()
         return None if row is None else (PreviewState(row[0]), str(row[1]))
+
+
+def _wanted(row: Sequence[Any]) -> WantedPreview:
+    number, content, digest, size, tries, format_, is_raw = row
+    return WantedPreview(
+        id=number,
+        content=content,
+        digest=Digest(digest),
+        size_bytes=size,
+        tries=tries,
+        format=str(format_ or ""),
+        is_raw=bool(is_raw),
+    )

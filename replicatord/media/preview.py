@@ -88,8 +88,10 @@ class Pictures:
     is_jpeg: bool = False  # the file itself is a JPEG, and one of `embedded` if its header could be read
 
 
-def find_pictures(fd: int, *, size_bytes: int) -> Pictures:
+def find_pictures(fd: int, *, size_bytes: int, long_side: int = LONG_SIDE) -> Pictures:
     """Give the JPEGs of an open file: the smallest that is large enough first, then larger ones, then smaller ones.
+
+    Large enough is what has so many pixels on its long side.
 
     Reads at most READ_LIMIT_BYTES with pread. What cannot be read is not given.
     Raises: OSError when the disk fails; nothing for what the file holds.
@@ -97,7 +99,8 @@ def find_pictures(fd: int, *, size_bytes: int) -> Pictures:
     finder = _Finder(Window(fd, size_bytes=size_bytes))
     with suppress(NotReadableError):
         finder.look()
-    return Pictures(orientation=finder.orientation, embedded=tuple(finder.in_order()), is_jpeg=finder.is_jpeg)
+    embedded = tuple(finder.in_order(long_side))
+    return Pictures(orientation=finder.orientation, embedded=embedded, is_jpeg=finder.is_jpeg)
 
 
 def read_embedded(fd: int, picture: Embedded) -> bytes:
@@ -135,13 +138,13 @@ class _Finder:
         elif is_bmff(head):
             self._look_into_boxes()
 
-    def in_order(self) -> Iterator[Embedded]:
+    def in_order(self, long_side: int) -> Iterator[Embedded]:
         """Give what was found, best first."""
         found = sorted(self._found.values(), key=lambda each: (each.long_side, each.length))
         if self._own is not None:
             found = [each for each in found if each is self._own or _has_same_shape(each, self._own)]
-        yield from (each for each in found if each.long_side >= LONG_SIDE)
-        yield from (each for each in reversed(found) if each.long_side < LONG_SIDE)
+        yield from (each for each in found if each.long_side >= long_side)
+        yield from (each for each in reversed(found) if each.long_side < long_side)
 
     def _note(self, jpeg: Source) -> None:
         """Note a JPEG if its header says that it is one that shows something."""

@@ -26,6 +26,7 @@ from replicatord.errors import AppError
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import utc_text
 from replicatord.log.words import counted, instant_words, shown
+from replicatord.model.frames import Digest
 from replicatord.page.facts import Facts
 from replicatord.page.ground import PULSE_PATH, Ground, pulse_of
 from replicatord.page.guard import Guard
@@ -61,6 +62,7 @@ def make_app(ground: Ground, facts: Facts) -> ASGIApp:
         Route("/frame/{frame:int}", page.answer(page.frame)),
         Route("/log", page.answer(page.log)),
         Route("/preview/{name}", page.answer(page.preview)),
+        Route("/larger/{name}", page.answer(page.larger)),
         Route("/static/{name}", page.answer(page.static)),
         Route(PULSE_PATH, page.answer(page.pulse)),
         Route("/mark", page.take(page.mark), methods=["POST"]),
@@ -158,13 +160,13 @@ class _Page:
         return self._html("log.html", "Log", log.view(self._ground, request.query_params))
 
     def preview(self, request: Request) -> Response:
-        name, _, ext = str(request.path_params["name"]).partition(".")
-        found = b""
-        if ext == "jpg" and _DIGEST.fullmatch(name):
-            found = _read_preview(preview_path(self._ground.settings().ledger, bytes.fromhex(name)))
-        if not found.startswith(_JPEG):
-            return PlainTextResponse("There is no such preview.\n", status_code=404)
-        return Response(found, media_type="image/jpeg", headers={"cache-control": _KEPT})
+        digest = _digest(request)
+        ledger = self._ground.settings().ledger
+        return _picture(_read_preview(preview_path(ledger, digest)) if digest else b"")
+
+    def larger(self, request: Request) -> Response:
+        digest = _digest(request)
+        return _picture(self._ground.larger(digest) if digest else b"")
 
     def static(self, request: Request) -> Response:
         name = str(request.path_params["name"])
@@ -233,6 +235,20 @@ class _Page:
     def _sorry(self, status: int, what: str, why: str) -> Response:
         words = {"what": what, "why": shown(why)}
         return self._html("sorry.html", what, words, status=status)
+
+
+def _digest(request: Request) -> Digest | None:
+    """Give the digest that an address names."""
+    name, _, ext = str(request.path_params["name"]).partition(".")
+    return Digest(bytes.fromhex(name)) if ext == "jpg" and _DIGEST.fullmatch(name) else None
+
+
+def _picture(found: bytes) -> Response:
+    if not found.startswith(_JPEG):
+        return PlainTextResponse(
+            "There is no such picture.\n", status_code=404, headers={"cache-control": "no-store"}
+        )
+    return Response(found, media_type="image/jpeg", headers={"cache-control": _KEPT})
 
 
 def _go_to(wanted: str, otherwise: str) -> Response:

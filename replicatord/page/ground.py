@@ -15,6 +15,7 @@ from typing import Protocol, TypeVar
 from replicatord.duties.board import DriveNow
 from replicatord.ledger.ledger import Ledger, read_ledger
 from replicatord.media.names import split_stem
+from replicatord.model.frames import Digest
 from replicatord.model.settings import Settings
 
 Answer = TypeVar("Answer")
@@ -47,6 +48,7 @@ class Ground:
     running: int | None = None  # the service's process
     moving: Callable[[], Sequence[Moving]] = lambda: ()
     troubles: Callable[[], Sequence[str]] = lambda: ()  # short lines, such as messages that could not be sent
+    larger: Callable[[Digest], bytes] = lambda _: b""  # a larger view of a photograph that is here, as a JPEG
     token: str = field(default_factory=lambda: secrets.token_urlsafe(32))  # of whatever is posted
 
     def look(self, question: Callable[[Ledger], Answer]) -> Answer:

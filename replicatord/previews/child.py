@@ -18,6 +18,8 @@ from typing import Final
 from replicatord.drives.kernel import cached_pages, set_background
 from replicatord.previews.limits import (
     ANSWER,
+    LARGER,
+    LARGER_SIDE,
     MEMORY_BYTES,
     READY,
     Ask,
@@ -55,12 +57,13 @@ def main() -> None:
         if not ask or not handles:
             return
         limit_time()
-        said, content = _answer(handles[0], Ask(ask[0]))
+        said, content = _answer(handles[0], Ask(ask[0] & ~LARGER), is_larger=bool(ask[0] & LARGER))
         os.close(handles[0])
         talk.sendall(ANSWER.pack(said, len(content)) + content)
 
 
-def _answer(fd: int, ask: Ask) -> tuple[Said, bytes]:
+def _answer(fd: int, ask: Ask, *, is_larger: bool) -> tuple[Said, bytes]:
+    from replicatord.media.preview import LONG_SIDE  # noqa: PLC0415
     from replicatord.previews.making import BrokenError, NothingToShowError, make_preview  # noqa: PLC0415
 
     with suppress(OSError):  # only its owner may ask that reading leaves no trace (fcntl(2), O_NOATIME)
@@ -68,7 +71,7 @@ def _answer(fd: int, ask: Ask) -> tuple[Said, bytes]:
     cached = cached_pages(fd)
     os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_RANDOM)  # headers lie far apart: what is between is not wanted
     try:
-        return Said.MADE, make_preview(fd, ask)
+        return Said.MADE, make_preview(fd, ask, long_side=LARGER_SIDE if is_larger else LONG_SIDE)
     except NothingToShowError as exc:
         return Said.NONE, _words(str(exc))
     except BrokenError as exc:

@@ -14,6 +14,8 @@ from typing import Final
 
 MEMORY_BYTES: Final = 200 << 20  # resident, in all: enough for a HEIC of 12 megapixels, which takes 127 MB
 TIME_S: Final = 2.0  # of one file
+LARGER_SIDE: Final = 1_600  # pixels: as much as the page shows of one frame on a large screen
+LARGER: Final = 0x10  # with what is asked: a view of that size instead of a preview
 ANSWER: Final = struct.Struct(">BI")
 ANSWER_MAX_BYTES: Final = 1 << 20  # a preview takes some 20 kB
 READY: Final = b"r"

@@ -11,7 +11,7 @@ from __future__ import annotations
 import importlib.util
 import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import islice
@@ -20,9 +20,8 @@ from typing import Final
 import structlog
 
 from replicatord.copying.context import Context
-from replicatord.copying.far import FarReader, NotAnswering, close_quietly
-from replicatord.copying.places import Opened, Place, PlaceUnusable, open_place, places
-from replicatord.drives.identity import read_identity
+from replicatord.copying.far import close_quietly
+from replicatord.copying.places import Place
 from replicatord.ledger.copies import DrivePlace, SourcePlace
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.previews import (
@@ -37,6 +36,7 @@ from replicatord.ledger.previews import (
 from replicatord.log.words import size_words
 from replicatord.model.frames import FileStat
 from replicatord.previews.limits import Ask, Said
+from replicatord.previews.reach import HEICS, PLACES_MAX, Reach, ask_of
 from replicatord.previews.store import Store, room_of
 from replicatord.previews.worker import Answer, NoChildError, StoppedError, Worker
 
@@ -51,13 +51,11 @@ _BATCH: Final = 32  # previews kept and noted at once
 _BATCH_S: Final = 2.0  # or as many as are made within this
 _FORGET: Final = 5000  # rows changed in one transaction
 _TRIES_MAX: Final = 3
-_PLACES_MAX: Final = 3  # that one content is tried from at a time
 _ALL_AGAIN_S: Final = 3600.0
 _REST_SHARE: Final = 50  # going through what cannot be had takes a fiftieth of the time at most
 _KEEP_CHILD_S: Final = 30.0  # with nothing to do for so long, the child is let go: it takes some 30 MB
 _AFTER_FAULT_S: Final = 300.0  # until it is tried again when previews cannot be kept or made at all
 _END_S: Final = 1.0
-_HEICS: Final = frozenset({"heic", "heif"})
 _SAID: Final = {Said.MADE: PreviewState.MADE, Said.NONE: PreviewState.NONE, Said.FAILED: PreviewState.FAILED}
 
 console = structlog.get_logger()
@@ -99,7 +97,7 @@ class PreviewMaker(threading.Thread):
         super().__init__(name="previews", daemon=True)
         self._context, self._is_calm = context, is_calm
         self._end = threading.Event()
-        self._far = FarReader(beat=self._raise_if_stopped)
+        self._reach = Reach(context, beat=self._raise_if_stopped)
         self._worker = Worker(must_stop=self._must_stop)
         self._reads_heic = importlib.util.find_spec("pi_heif") is not None
         self._store = Store(context.settings.ledger)
@@ -113,10 +111,6 @@ class PreviewMaker(threading.Thread):
             0.0  # when all that waits is tried again, though nothing tells that it can be had now
         )
         self._full_at_bytes = 0  # the limit at which there was no more room; 0: there is
-        self._silent: set[str] = set()  # places that did not answer in this round
-        self._is_drive: dict[
-            str, bool
-        ] = {}  # by name: in this round the drive was found to be the one it should be
         self._busy_since_s: float | None = None
 
     def stop(self) -> None:
@@ -138,7 +132,7 @@ class PreviewMaker(threading.Thread):
                 self._rest_after(exc)
             else:
                 self._end.wait(_LOOK_S)
-        self._far.close()
+        self._reach.close()
         self._worker.close()
 
     def _look(self) -> None:
@@ -152,8 +146,7 @@ class PreviewMaker(threading.Thread):
         is_all = before is None or bool(view.here - before.here) or begun_s > self._all_due_s
         is_full = view.limit_bytes == self._full_at_bytes
         if view.limit_bytes and not is_full and view.newest and (is_all or view.newest > self._done_to):
-            self._silent.clear()
-            self._is_drive.clear()
+            self._reach.forget()
             self._begin_round()
             done_to = self._go_through(after=0 if is_all else self._done_to, newest=view.newest)
             self._full_at_bytes = view.limit_bytes if done_to is None else 0
@@ -185,7 +178,7 @@ class PreviewMaker(threading.Thread):
             while not ask(lambda l: l.previews.want_made_again(limit=_FORGET)):
                 self._raise_if_stopped()
             ask(lambda l: l.set_meta(MARK, mark))
-        reads = " ".join(sorted(_HEICS)) if self._reads_heic else ""
+        reads = " ".join(sorted(HEICS)) if self._reads_heic else ""
         known = self._context.desk.look(lambda l: l.get_meta(READS))
         if reads != known:
             after: int | None = 0
@@ -247,10 +240,9 @@ class PreviewMaker(threading.Thread):
         if size is not None:  # made before a kill, or for a former ledger
             self._note(wanted, PreviewState.MADE, room_bytes=room_of(size))
             return
-        ask = Ask.HEIC if wanted.format in _HEICS else Ask.RAW if wanted.is_raw else Ask.PHOTO
         failed: Answer | None = None
-        for place in islice(self._openable(job), _PLACES_MAX):
-            answer = self._ask(place, wanted.size_bytes, ask)
+        for place in islice(self._reach.places(job.sources, job.drives), PLACES_MAX):
+            answer = self._ask(place, wanted.size_bytes, ask_of(wanted))
             if answer is not None and answer.said is not Said.FAILED:
                 self._take(wanted, answer)
                 return
@@ -258,18 +250,9 @@ class PreviewMaker(threading.Thread):
         if failed is not None:
             self._take(wanted, failed)
 
-    def _openable(self, job: _Job) -> Iterator[Place]:
-        """Give the places of a content that may be asked. Raises StoppedError."""
-        for place in places(self._context, job.sources, lambda: job.drives):
-            name = place.bay or place.source
-            if place.bay and self._context.is_quiet():
-                return  # drives are left alone, and come after all else
-            if name not in self._silent and (not place.bay or self._is_that_drive(place)):
-                yield place
-
     def _ask(self, place: Place, size_bytes: int, ask: Ask) -> Answer | None:
         """Have a preview made of what is at a place; None when it will not do just now. Raises StoppedError."""
-        opened = self._open(place, size_bytes)
+        opened = self._reach.open(place, size_bytes)
         if opened is None:
             return None
         self._asked += 1
@@ -314,35 +297,6 @@ class PreviewMaker(threading.Thread):
         at = self._context.at()
         self._context.desk.ask(lambda l: l.previews.note(batch.outcomes, at=at))
         self._used_bytes += batch.room_bytes
-
-    # Places
-
-    def _open(self, place: Place, size_bytes: int) -> Opened | None:
-        """Open a place; None when it will not do just now. Raises StoppedError."""
-        try:
-            return self._far.do(
-                # Nobody is told of a file that is not what it was: a load would wait for it to be looked at again.
-                lambda: open_place(place, size_bytes, lambda _source, _path: None),
-                if_late=lambda opened: close_quietly(opened.fd),
-            )
-        except PlaceUnusable:
-            return None  # whoever copies from it draws the conclusions
-        except NotAnswering:
-            self._silent.add(place.bay or place.source)
-            return None
-
-    def _is_that_drive(self, place: Place) -> bool:
-        """Look, once a round, whether the drive that the ledger means is there."""
-        if place.bay not in self._is_drive:
-            identity = self._context.desk.look(lambda l: l.bays.get(place.bay).identity)
-            try:
-                self._is_drive[place.bay] = self._far.do(lambda: _carries(place.root, identity))
-            except (OSError, ValueError):
-                self._is_drive[place.bay] = False
-            except NotAnswering:
-                self._silent.add(place.bay)
-                return False
-        return self._is_drive[place.bay]
 
     # Others come first
 
@@ -409,13 +363,4 @@ class PreviewMaker(threading.Thread):
 
 
 def _want_none_again(ledger: Ledger, *, after: int) -> int | None:
-    return ledger.previews.want_none_again(_HEICS, after=after, limit=_FORGET)
-
-
-def _carries(root: str, identity: str) -> bool:
-    fd = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        found = read_identity(fd)
-    finally:
-        os.close(fd)
-    return found is not None and found.id == identity
+    return ledger.previews.want_none_again(HEICS, after=after, limit=_FORGET)

@@ -48,18 +48,18 @@ class BrokenError(Exception):
     """There should be, and it cannot be read; the message says why."""
 
 
-def make_preview(fd: int, ask: Ask) -> bytes:
-    """Give the JPEG of an open file: 320 pixels on its long side or less, upright, without metadata.
+def make_preview(fd: int, ask: Ask, *, long_side: int = LONG_SIDE) -> bytes:
+    """Give the JPEG of an open file: so many pixels on its long side or less, upright, without metadata.
 
     Raises: NothingToShowError, BrokenError; OSError when the disk fails; MemoryError.
     """
-    pictures = find_pictures(fd, size_bytes=os.fstat(fd).st_size)
+    pictures = find_pictures(fd, size_bytes=os.fstat(fd).st_size, long_side=long_side)
     why = ""
     for number, embedded in enumerate(pictures.embedded):
-        if number == _TRIES_MAX or (embedded.long_side < LONG_SIDE and ask is Ask.HEIC and _can_read_heic()):
+        if number == _TRIES_MAX or (embedded.long_side < long_side and ask is Ask.HEIC and _can_read_heic()):
             break
         try:
-            return _finished(_from_jpeg(fd, embedded), pictures.orientation)
+            return _finished(_from_jpeg(fd, embedded, long_side), pictures.orientation, long_side)
         except BrokenError as exc:
             why = why or str(exc)
     if ask is Ask.RAW or pictures.is_jpeg:
@@ -67,10 +67,10 @@ def make_preview(fd: int, ask: Ask) -> bytes:
             raise BrokenError(why or "it is a JPEG without a picture")
         raise NothingToShowError("it carries no JPEG that is found")
     image = _from_heic(fd) if ask is Ask.HEIC else _from_other(fd)
-    return _finished(image, image.getexif().get(_ORIENTATION, 1))
+    return _finished(image, image.getexif().get(_ORIENTATION, 1), long_side)
 
 
-def _from_jpeg(fd: int, embedded: Embedded) -> Image.Image:
+def _from_jpeg(fd: int, embedded: Embedded, long_side: int) -> Image.Image:
     """Decode a JPEG, as small as its decoder can. Raises BrokenError, MemoryError, OSError of the disk."""
     if embedded.width * embedded.height > _JPEG_PIXELS_MAX:
         raise BrokenError(f"it claims {embedded.width} x {embedded.height} pixels")
@@ -78,7 +78,7 @@ def _from_jpeg(fd: int, embedded: Embedded) -> Image.Image:
 
     def decode() -> Image.Image:
         image = JpegImageFile(content)
-        image.draft(None, _small(image.size))
+        image.draft(None, _small(image.size, long_side))
         return _loaded(image)
 
     return _guarded(decode)
@@ -149,9 +149,9 @@ def _guarded(decode: Callable[[], Image.Image]) -> Image.Image:
         raise BrokenError(f"it cannot be decoded: {str(exc)[:100] or type(exc).__name__}") from exc
 
 
-def _finished(image: Image.Image, orientation: int) -> bytes:
+def _finished(image: Image.Image, orientation: int, long_side: int) -> bytes:
     """Scale a picture down, turn it upright, and write it without anything but its pixels."""
-    target = _small(image.size)
+    target = _small(image.size, long_side)
     if image.mode in ("1", "P", "PA"):
         image = image.convert("RGBA" if "transparency" in image.info or image.mode == "PA" else "RGB")
     elif image.mode.startswith("I;16"):
@@ -173,7 +173,7 @@ def _finished(image: Image.Image, orientation: int) -> bytes:
     return written.getvalue()
 
 
-def _small(size: tuple[int, int]) -> tuple[int, int]:
-    """Give a size with the same shape and a long side of 320 pixels; nothing is made larger."""
-    scale = min(LONG_SIDE / max(size), 1.0)
+def _small(size: tuple[int, int], long_side: int) -> tuple[int, int]:
+    """Give a size with the same shape and a long side of so many pixels; nothing is made larger."""
+    scale = min(long_side / max(size), 1.0)
     return max(round(size[0] * scale), 1), max(round(size[1] * scale), 1)

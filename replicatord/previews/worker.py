@@ -19,10 +19,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from replicatord.previews.limits import ANSWER, ANSWER_MAX_BYTES, READY, TIME_S, Ask, Said
+from replicatord.previews.limits import ANSWER, ANSWER_MAX_BYTES, LARGER, READY, TIME_S, Ask, Said
 
 _START_S: Final = 60.0  # a busy machine takes long to start a process of the lowest priority
 _TURN_S: Final = 0.2  # how soon a stop is heeded
+_LARGER_S: Final = 10.0  # a person waits, and a disk may have to spin up; it computes no longer than for a preview
 _FILES_MAX: Final = 2000  # of one child: whatever a decoder leaks ends with it
 _PACKAGES: Final = str(Path(__file__).resolve().parents[2])
 _DEATHS: Final = {
@@ -66,12 +67,15 @@ class Worker:
         """Give the number of the child that lives, if any."""
         return None if self._child is None else self._child.pid
 
-    def make(self, fd: int, ask: Ask) -> Answer:
-        """Have a preview made of an open file, which stays the caller's. Raises StoppedError, NoChildError."""
+    def make(self, fd: int, ask: Ask, *, is_larger: bool = False) -> Answer:
+        """Have a preview made of an open file, which stays the caller's, or a larger view.
+
+        Raises StoppedError, NoChildError.
+        """
         talk = self._ready()
         try:
-            socket.send_fds(talk, [bytes([ask])], [fd])
-            head = self._receive(talk, ANSWER.size, TIME_S)
+            socket.send_fds(talk, [bytes([ask | LARGER if is_larger else ask])], [fd])
+            head = self._receive(talk, ANSWER.size, _LARGER_S if is_larger else TIME_S)
             said, length = ANSWER.unpack(head)
             if length > ANSWER_MAX_BYTES:
                 raise OSError("it says too much")  # noqa: TRY301

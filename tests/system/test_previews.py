@@ -19,6 +19,8 @@ import pytest
 from PIL import Image
 
 from replicatord.previews.store import preview_path, previews_folder
+from tests.mailbox import free_port
+from tests.pages import fetch, is_served, load, serve_at
 from tests.studio import Studio, new_studio, running, until
 
 SIDE = 320
@@ -117,6 +119,29 @@ def test_what_its_source_no_longer_has_is_shown_from_a_drive(studio: Studio) -> 
     studio.write_settings()
     with running(studio):
         until(lambda: are_made(studio, contents))
+
+
+def test_a_larger_view_is_made_of_a_file_that_is_here_and_of_nothing_else(studio: Studio) -> None:
+    serve_at(studio, free_port())
+    studio.write_settings()
+    (content,) = take(studio, random.Random(9), ["TIDE0001.JPG"], orientation=6)
+    address = f"/larger/{sha256(content).hexdigest()}.jpg"
+
+    def size() -> tuple[int, int]:
+        return Image.open(io.BytesIO(fetch(studio, address))).size
+
+    with running(studio) as service:
+        service.wait_copies("cards/100TIDEW/TIDE0001.JPG", "curlew", "dunlin")
+        until(lambda: is_served(studio) and are_made(studio, [content]))
+        assert address in load(studio, "/frame/1")
+        assert size() == (640, 960)
+        (studio.cards / "100TIDEW" / "TIDE0001.JPG").unlink()
+        assert size() == (640, 960)  # of a drive
+        for name in ("curlew", "dunlin"):
+            studio.drives[name].rename(studio.folder / f"{name} in the cupboard")
+        assert b"no such picture" in fetch(studio, address, status=404)
+        load(studio, "/larger/" + 64 * "0" + ".jpg", status=404)
+        service.stop()
 
 
 def test_at_the_limit_no_more_are_made_and_the_log_says_so_once(studio: Studio) -> None:

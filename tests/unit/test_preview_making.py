@@ -12,7 +12,7 @@ import pytest
 from PIL import Image, ImageChops, ImageOps, ImageStat
 from PIL.TiffImagePlugin import ImageFileDirectory_v2
 
-from replicatord.previews.limits import Ask
+from replicatord.previews.limits import LARGER_SIDE, Ask
 from replicatord.previews.making import BrokenError, NothingToShowError, make_preview
 from tests import preview_builders as make
 
@@ -128,3 +128,22 @@ def test_a_picture_that_claims_too_many_pixels_is_not_decoded(size: tuple[int, i
     content[at : at + 4] = size[1].to_bytes(2, "big") + size[0].to_bytes(2, "big")
     with make.opened(bytes(content)) as fd, pytest.raises(BrokenError, match="pixels"):
         make_preview(fd, Ask.PHOTO)
+
+
+@pytest.mark.parametrize(
+    ("content", "ask", "size"),
+    [
+        (make.jpeg((3000, 2000)), Ask.PHOTO, (1600, 1067)),
+        (make.jpeg(MIDDLE), Ask.PHOTO, MIDDLE),
+        (make.nef(make.jpeg(MIDDLE), make.jpeg((2000, 1337))), Ask.RAW, (1600, 1070)),
+        (make.nef(make.jpeg(MIDDLE), make.jpeg(LARGE)), Ask.RAW, LARGE),  # the largest that it carries
+    ],
+)
+def test_a_larger_view_is_as_large_as_there_is_up_to_its_size(
+    content: bytes, ask: Ask, size: tuple[int, int]
+) -> None:
+    with make.opened(content) as fd:
+        made = make_preview(fd, ask, long_side=LARGER_SIDE)
+    image = Image.open(io.BytesIO(made))
+    assert image.size == size
+    assert_alike(image, Image.open(io.BytesIO(make.jpeg(size))))

@@ -20,6 +20,7 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.sheets import SheetCell, SheetFrame
 from replicatord.log.words import counted, instant_words, shown_path, size_words, source_words
 from replicatord.model.copies import CopyState
+from replicatord.model.frames import Kind
 from replicatord.model.settings import Settings
 from replicatord.page.ground import Ground
 from replicatord.previews.store import preview_path
@@ -76,6 +77,7 @@ class FrameView:
     stars: int
     stars_words: str
     preview: str  # address; "" when there is none
+    larger: str  # address of a larger view, which there may be while its file is here; "" for what is no photograph
     kind: str
     format: str
     is_marked: bool
@@ -198,6 +200,7 @@ def _frame(cell: SheetCell, stars: int, which: Which, settings: Settings) -> Fra
         stars=stars,
         stars_words="rejected" if stars < 0 else counted(stars, "star") if stars else "no stars",
         preview=f"/preview/{cell.digest.hex()}.jpg" if has_preview else "",
+        larger=f"/larger/{cell.digest.hex()}.jpg" if cell.kind == Kind.PHOTO.value else "",
         kind=cell.kind,
         format=cell.format.upper(),
         is_marked=cell.is_marked,
