@@ -60,9 +60,7 @@ class Larger:
             self._close()
             self._turn.release()
 
-    def _make(
-        self, wanted: WantedPreview, sources: list[SourcePlace], drives: list[DrivePlace]
-    ) -> bytes:
+    def _make(self, wanted: WantedPreview, sources: list[SourcePlace], drives: list[DrivePlace]) -> bytes:
         self._reach.forget()  # what was not here a moment ago may be now
         for place in islice(self._reach.places(sources, drives), PLACES_MAX):
             opened = self._reach.open(place, wanted.size_bytes)

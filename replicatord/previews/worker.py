@@ -23,7 +23,9 @@ from replicatord.previews.limits import ANSWER, ANSWER_MAX_BYTES, LARGER, READY,
 
 _START_S: Final = 60.0  # a busy machine takes long to start a process of the lowest priority
 _TURN_S: Final = 0.2  # how soon a stop is heeded
-_LARGER_S: Final = 10.0  # a person waits, and a disk may have to spin up; it computes no longer than for a preview
+_LARGER_S: Final = (
+    10.0  # a person waits, and a disk may have to spin up; it computes no longer than for a preview
+)
 _FILES_MAX: Final = 2000  # of one child: whatever a decoder leaks ends with it
 _PACKAGES: Final = str(Path(__file__).resolve().parents[2])
 _DEATHS: Final = {
