@@ -36,7 +36,7 @@ from replicatord.duties.coverage import reckon_coverage
 from replicatord.duties.last_words import tell_without_ledger
 from replicatord.duties.loads import LoadTeller
 from replicatord.duties.notify import Notifier
-from replicatord.duties.outlook import reckon_outlook
+from replicatord.duties.outlook import is_outlook_missing, reckon_outlook
 from replicatord.duties.places import PlaceTeller
 from replicatord.duties.plan_mark import LOOKED
 from replicatord.duties.rehearsals import FRAMES, is_due, take_asked
@@ -172,6 +172,8 @@ class _Service:
         if not self._has_looked and studio.looker.wait_idle(0):
             self._has_looked = True
             studio.desk.ask(lambda l: l.set_meta(LOOKED, "1"))
+            if studio.desk.look(is_outlook_missing):
+                self._clock.soon("coverage")
         mark = studio.change_mark()
         if mark != self._told_mark:
             studio.desk.ask(self._places.tell)

@@ -45,6 +45,12 @@ class Clock:
             max_instances=1,
         )
 
+    def soon(self, name: str) -> None:
+        """Have a job run at once; after that it is due as ever."""
+        job = self._scheduler.get_job(name)
+        job.trigger.due_s = _elapsed_s()
+        job.modify(next_run_time=datetime.now(UTC))
+
     def start(self) -> None:
         """Begin."""
         self._scheduler.start()

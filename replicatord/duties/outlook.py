@@ -57,6 +57,11 @@ def read_months(ledger: Ledger, bays: Sequence[str], *, since: str) -> Mapping[s
     return {name: size for name, size in last.months[_key(bays)].items() if name >= since}
 
 
+def is_outlook_missing(ledger: Ledger) -> bool:
+    """Tell whether whoever asks has to wait until all of a large ledger is gone through, since it never was."""
+    return _last(ledger) is None and ledger.outlook.contents_ever() >= _SMALL
+
+
 def reckon_outlook(context: Context) -> int:
     """Reckon it for a large ledger and remember it; give how many changes of the ledger that was."""
     settings, look = context.settings, context.desk.look

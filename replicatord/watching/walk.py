@@ -11,7 +11,7 @@ import marshal
 import os
 import stat
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from hashlib import blake2b
@@ -91,8 +91,7 @@ def list_folder(root: str, folder: bytes, why_skipped: WhySkipped, *, device: in
         itself = os.fstat(fd)
         check_device(itself, device)
         found = _Found()
-        for entry, name in _entries(fd, why_skipped):
-            found.take(entry, name, gone_because="")
+        found.take_all(_entries(fd, why_skipped))
         if found.gone:  # between listing and looking, most likely
             for entry, name in _entries(fd, why_skipped):
                 if name in found.gone:
@@ -117,6 +116,20 @@ class _Found:
     unreadable: dict[bytes, str] = field(default_factory=dict)
     odd: dict[bytes, str] = field(default_factory=dict)
     gone: set[bytes] = field(default_factory=set)
+
+    def take_all(self, entries: Iterable[tuple[os.DirEntry[str], bytes]]) -> None:
+        """Look at all entries of a folder; most are plain files, of which there may be a million."""
+        raw, is_plain = self.raw, stat.S_ISREG
+        for entry, name in entries:
+            try:
+                its = entry.stat(follow_symlinks=False)
+            except OSError:
+                self.take(entry, name, gone_because="")
+                continue
+            if is_plain(its.st_mode):
+                raw[name] = (name, its.st_size, its.st_mtime_ns, its.st_ctime_ns, its.st_ino)
+            else:
+                self.take(entry, name, gone_because="")
 
     def take(self, entry: os.DirEntry[str], name: bytes, *, gone_because: str) -> None:
         """Look at an entry; one that is not there counts as unreadable if a reason is given."""

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import itertools
 import os
+import sqlite3
 import subprocess
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 from typing import Final
@@ -47,6 +49,7 @@ def study_rescan(rounds: int, scale: float) -> Study:
             ]
             take_turns(study, ways, rounds=rounds)
             highest = _status(service, "VmHWM")
+            until(lambda: _is_reckoned(studio), within_s=_WITHIN_S)
             asked = [_asked(studio, words) for words in (("plan",), ("status",), ("where", "TIDE0000.JPG"))]
         ledger = (studio.folder / "state" / "ledger.sqlite").stat().st_size
     study.figures += [
@@ -55,6 +58,12 @@ def study_rescan(rounds: int, scale: float) -> Study:
         *asked,
     ]
     return study
+
+
+def _is_reckoned(studio: Studio) -> bool:
+    """Tell whether the service has reckoned what takes long to ask, as it does once it has looked through all."""
+    with closing(sqlite3.connect(f"file:{studio.folder}/state/ledger.sqlite?mode=ro", uri=True)) as opened:
+        return opened.execute("SELECT 1 FROM meta WHERE key = 'outlook'").fetchone() is not None
 
 
 def _asked(studio: Studio, words: tuple[str, ...]) -> Figure:
