@@ -1,6 +1,6 @@
-"""Takes values out of rows with their types checked; asks about many things in one step.
+"""Asks about many things in one step.
 
-May not convert: a value of another type in the ledger is a mistake to be heard about.
+May not know a table.
 
 At each step of a statement the module sqlite3 of CPython lets go of the interpreter's lock, and while lanes and looker
 are at work it waits to have it back. What is asked for thousands of files in a batch is therefore one statement that
@@ -13,8 +13,6 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, Final, TypeVar
-
-from replicatord.errors import InvariantError
 
 Value = TypeVar("Value")
 PART: Final = (
@@ -46,17 +44,3 @@ def rows_at_once(
     ).fetchone()
     found: list[list[Any]] = json.loads(text)
     return found
-
-
-def as_int(value: object) -> int:
-    """Give a value that must be a whole number. Raises InvariantError when it is not."""
-    if not isinstance(value, int):
-        raise InvariantError(f"the ledger holds {value!r} where a number belongs")
-    return value
-
-
-def as_bytes(value: object) -> bytes:
-    """Give a value that must be bytes. Raises InvariantError when it is not."""
-    if not isinstance(value, bytes):
-        raise InvariantError(f"the ledger holds {value!r} where bytes belong")
-    return value

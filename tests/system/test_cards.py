@@ -217,10 +217,14 @@ def test_one_pass_takes_the_cards_that_are_in(studio: Studio, tmp_path: Path) ->
 
 @pytest.mark.skipif(bool(NO_DISK), reason=NO_DISK)
 def test_a_disk_without_pictures_is_no_card(studio: Studio, tmp_path: Path) -> None:
-    with card(tmp_path, tmp_path / "media" / "A", "ext4", 5, frames=0) as disk, running(studio) as service:
+    # Both are filled before anybody looks: a card is noticed as soon as it is mounted.
+    with (
+        card(tmp_path, tmp_path / "media" / "A", "ext4", 5, frames=0) as disk,
+        card(tmp_path, tmp_path / "media" / "B", "ext4", 6, frames=1) as one,
+        running(studio) as service,
+    ):
         disk.put_in()
-        with card(tmp_path, tmp_path / "media" / "B", "ext4", 6, frames=1) as one:
-            one.put_in()
-            service.wait_line("load_ended", source="sd#1", files=3)
+        one.put_in()
+        service.wait_line("load_ended", source="sd#1", files=3)
         service.stop()
     assert [line["label"] for line in studio.lines("card_found")] == ["B"]

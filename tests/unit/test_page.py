@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,7 @@ from replicatord.duties.board import DriveNow
 from replicatord.page.ground import Moving
 from replicatord.page.guard import HEADERS
 from replicatord.previews.store import preview_path
-from tests.cli_ground import SETTINGS, Ground, end_load, hold, make_ground, set_room, take
+from tests.cli_ground import SETTINGS, SHELF_SETTINGS, Ground, end_load, hold, make_ground, set_room, take
 from tests.page_ground import ADDRESS, OURS, PORT, Page, page_of
 
 VIEWS = ("/", "/drives", "/years", "/month/2026-01", "/log", "/now")
@@ -189,6 +190,17 @@ def test_drives_draws_the_room_and_says_it_in_words(ground: Ground) -> None:
     assert 'aria-label="The room of curlew: ' in text
     assert "never looked for" in words  # plover
     assert "Its room is not known" in words
+
+
+def test_a_folder_with_a_limit_is_drawn_as_what_it_may_hold(tmp_path: Path) -> None:
+    ground = make_ground(tmp_path, SHELF_SETTINGS)
+    with ground.open_ledger() as ledger, ledger.transaction():
+        ledger.bays.note_names(tuple(ground.settings.drives))
+    set_room(ground, "north-cloud", 12_000_000_000)  # of 15 GB, on a disk of 8 TB
+    text = page_of(ground).text("/drives")
+    (drawn,) = re.findall(r'aria-label="The room of north-cloud: ([^"]*)"', text)
+    assert "12.0 GB free for more" in drawn
+    assert "3.0 GB other things, or kept free" in drawn
 
 
 def test_years_leads_to_the_month_and_the_month_to_each_frame(ground: Ground, page: Page) -> None:

@@ -135,9 +135,11 @@ def _drive(drive: DriveStatus, status: Status) -> DriveView:
 
 def _parts(drive: DriveStatus) -> list[Part]:
     """Give the stretches of the bar, left to right; none when its room was never looked at."""
-    bay, whole = drive.bay, drive.bay.fs_bytes
-    if bay.room_bytes is None or not whole:
+    bay = drive.bay
+    if bay.room_bytes is None or not bay.fs_bytes:
         return []
+    # A folder with a limit is drawn as what it may hold, not as the disk that it lies on.
+    whole = min(bay.fs_bytes, drive.drive.limit_bytes or bay.fs_bytes)
     ours = min(sum(drive.total(state)[1] for state in (PlacementState.HELD, PlacementState.UNASKED)), whole)
     room = min(max(bay.room_bytes, 0), whole - ours)
     coming = min(drive.total(PlacementState.WANTED)[1], room)
