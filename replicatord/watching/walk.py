@@ -10,6 +10,7 @@ import errno
 import marshal
 import os
 import stat
+import sys
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -22,6 +23,8 @@ from replicatord.log.times import path_text
 from replicatord.model.frames import FileStat
 from replicatord.watching.skips import WhySkipped, kind_skipped
 
+_ENCODING: Final = sys.getfilesystemencoding()
+_ERRORS: Final = sys.getfilesystemencodeerrors()
 _EXAMPLES_MAX: Final = 10  # of what is not taken, in one line of the log
 
 
@@ -156,7 +159,9 @@ def _entries(fd: int, why_skipped: WhySkipped) -> Iterator[tuple[os.DirEntry[str
     with os.scandir(fd) as listed:
         entries = list(listed)
     names = [entry.name for entry in entries]
-    pairs = zip(entries, map(os.fsencode, names), strict=True)
+    # As os.fsencode does, which takes twice as long: of a million names that is a tenth of a second.
+    raw = [name.encode(_ENCODING, _ERRORS) for name in names]
+    pairs = zip(entries, raw, strict=True)
     return pairs if why_skipped.takes_all(names) else (pair for pair in pairs if not why_skipped(pair[1]))
 
 

@@ -57,6 +57,10 @@ def _note_all(db: sqlite3.Connection, source: Path) -> None:
         ),
     )
     db.execute("INSERT INTO loaded SELECT load, id, content FROM file WHERE id >= ?", (_FIRST,))
+    db.execute(
+        "UPDATE load SET files = (SELECT count(*) FROM loaded WHERE loaded.load = load.id), size_bytes ="
+        " (SELECT sum(size_bytes) FROM loaded JOIN content ON content.id = loaded.content WHERE loaded.load = load.id)"
+    )
     path = "CAST('cards/' || folder.path || '/' || file.name AS BLOB)"
     rows = "FROM file JOIN frame ON frame.id = file.frame JOIN folder ON folder.id = frame.folder WHERE file.id >= ?"
     for number, name in enumerate(_DRIVES, 1):

@@ -69,19 +69,21 @@ def draw_growth(studies: Sequence[Mapping[str, Any]], path: Path) -> None:
     figure, columns = pyplot.subplots(1, len(studies), figsize=(4.5 * len(studies), 3.2), squeeze=False)
     for column, study in zip(columns[0], studies, strict=True):
         lines: dict[str, list[tuple[float, float]]] = {}
+        labels: dict[str, str] = {}
         for way, times in study["seconds"].items():
             words = way.replace(",", "").split()
             number = next(int(word) for word in words if word.isdigit())
-            kind = " ".join(word for word in words if not word.isdigit()).rstrip("s")
-            lines.setdefault(kind, []).append((number, median(times)))
+            told = " ".join(word for word in words if not word.isdigit())
+            labels[told.rstrip("s")] = told  # "to 1 drive" is of "to 4 drives"
+            lines.setdefault(told.rstrip("s"), []).append((number, median(times)))
         for (kind, points), mark in zip(lines.items(), "os^v", strict=False):
             xs, ys = zip(*sorted(points), strict=True)
-            column.plot(xs, ys, marker=mark, label=kind)
+            column.plot(xs, ys, marker=mark, label=labels[kind])
         if max(number for points in lines.values() for number, _ in points) > 100:
             column.set_xscale("log")
             column.set_yscale("log")
         else:
-            column.set_ylim(bottom=0)
+            column.set_ylim(0, 1.1 * max(seconds for points in lines.values() for _, seconds in points))
             column.set_xticks(sorted({number for points in lines.values() for number, _ in points}))
         column.set_title(study["name"], fontsize=9)
         column.set_ylabel("seconds", fontsize=8)
