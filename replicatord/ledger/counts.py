@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Mapping
 from typing import Final
 
-_STEP: Final = 100_000  # rows at a time: some 10 MB to sort
+_STEP: Final = 100_000  # rows at a time, which are sorted in memory
 _USED: Final = "coalesce((SELECT sum(size_bytes) FROM copy WHERE copy.drive = drive.id), 0)"
 
 _Counts = Mapping[tuple[object, object, object], tuple[int, int]]  # drive, tier, state -> files, bytes

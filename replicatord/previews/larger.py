@@ -22,7 +22,7 @@ from replicatord.previews.reach import PLACES_MAX, Reach, ask_of
 from replicatord.previews.worker import NoChildError, StoppedError, Worker
 
 _TURN_S: Final = 5.0  # so long somebody waits for the one before
-_KEEP_CHILD_S: Final = 30.0  # it takes some 30 MB, and a fifth of a second to be had again
+_KEEP_CHILD_S: Final = 30.0  # whoever looks at one frame looks at the next
 
 _Found = tuple[WantedPreview, list[SourcePlace], list[DrivePlace]]
 
