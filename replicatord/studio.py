@@ -22,6 +22,7 @@ from replicatord.copying.rehearsal import rehearse
 from replicatord.drives.brought import Brought
 from replicatord.drives.kernel import Mount
 from replicatord.drives.mounts import mounts_below, mounts_within
+from replicatord.drives.one_core import OneCore
 from replicatord.duties.board import DriveNow
 from replicatord.duties.plan_mark import LOOKED
 from replicatord.duties.planner import Planner
@@ -66,12 +67,14 @@ class Studio:
         signal.signal(signal.SIGIO, signal.SIG_IGN)
         self.zone: tzinfo = get_localzone()
         self._lock = LedgerLock(settings.ledger)
+        one_core = OneCore()
         try:
             refuse_lost(settings.ledger, settings.log)
             self._log = ReplicationLog(settings.log, rotate_bytes=settings.log_rotate_bytes)
             self.desk = LedgerDesk(
                 lambda: open_ledger(settings.ledger, algorithm=settings.digest, split_stem=split_stem),
                 self._log,
+                before_each=one_core.follower(),
             )
         except BaseException:
             self._lock.release()
@@ -88,6 +91,7 @@ class Studio:
             is_quiet=self.is_quiet_hour,
             at_rest=self._let_go_of_cache,
             brought=Brought(limit_bytes=_ahead_bytes() + _BROUGHT_MORE_BYTES),
+            one_core=one_core,
         )
         self.lanes: Mapping[str, Lane] = {}  # replaced as a whole: other threads go through it
         self.looker = Looker(

@@ -12,6 +12,7 @@ from datetime import datetime
 
 from replicatord.copying.streams import Streams
 from replicatord.drives.brought import Brought
+from replicatord.drives.one_core import OneCore
 from replicatord.drives.standing_back import Ear
 from replicatord.drives.twins import Twins
 from replicatord.ledger.desk import LedgerDesk
@@ -45,6 +46,7 @@ class Context:
     brought: Brought = field(default_factory=lambda: Brought(limit_bytes=0))
     streams: Streams = field(default_factory=Streams)
     ear: Ear = field(default_factory=Ear)
+    one_core: OneCore = field(default_factory=OneCore)
 
     def chunk_bytes(self) -> int:
         """Give the size of a buffer, as the settings in force allow."""

@@ -86,9 +86,9 @@ class _Work:
     copies: list[DrivePlace] | None  # on drives; None: not asked for yet, since a source has it
 
 
-def _are_small(group: Sequence[Staged]) -> bool:
+def _are_small(wishes: Sequence[Wish]) -> bool:
     """Tell whether files are so small that they cost processor, not disk: two threads at them only hinder one another."""
-    return sum(staged.wish.placement.size_bytes for staged in group) < _SMALL_BYTES * len(group)
+    return sum(wish.placement.size_bytes for wish in wishes) < _SMALL_BYTES * len(wishes)
 
 
 class Full(Exception):  # noqa: N818  part of normal life
@@ -161,17 +161,19 @@ class Visit:
         self._open_group: Future[GroupResult] | None = None
         self._under_way_bytes = 0  # of groups that the ledger does not count yet
         self._again = False
+        self._sit: Callable[[bool], None] = lambda _: None
 
     def work(self) -> NotUsable | None:
         """Do all that can be done now; give the reason when the drive cannot take more.
 
         Raises OSError when the drive gave way, Interrupted when the service stops.
         """
-        for _ in range(_ROUNDS_MAX):
-            self._again = False
-            why = self._round()
-            if why is not None or not self._again:
-                return why
+        with self._context.one_core.seat() as self._sit:
+            for _ in range(_ROUNDS_MAX):
+                self._again = False
+                why = self._round()
+                if why is not None or not self._again:
+                    return why
         return None
 
     def check(self, ask: CheckAsk, must_yield: Callable[[], bool]) -> Checked:
@@ -314,9 +316,15 @@ class Visit:
         """Hand a group to the proving thread; where reading back may not, or need not, overlap writing, wait for it."""
         self._wait_for_proof()
         self._leave_mark()
-        self._open_group = self._behind.submit(self._publisher.finish, group, since=begun)
-        if not self._size.overlap or _are_small(group):
+        are_small = _are_small([staged.wish for staged in group])
+        self._open_group = self._behind.submit(self._finish, group, begun, are_small=are_small)
+        if not self._size.overlap or are_small:
             self._wait_for_proof()
+
+    def _finish(self, group: list[Staged], begun: float, *, are_small: bool) -> GroupResult:
+        with self._context.one_core.seat() as sit:
+            sit(are_small)
+            return self._publisher.finish(group, since=begun)
 
     def _leave_mark(self) -> None:
         """Mark the drive as changed, before each group, so that an older state of it, or a clone, is known as such."""
@@ -345,6 +353,7 @@ class Visit:
             works = self._next_wishes(after)
             if not works:
                 return group, after, True
+            self._sit(_are_small([work.wish for work in works]))
             room = self._room() - size
             for work in (self._fitted(work) for work in works):
                 wish = work.wish

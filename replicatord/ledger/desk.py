@@ -67,12 +67,19 @@ class _Question(Generic[Answer]):
 class LedgerDesk:
     """Answers questions one after another, each in a transaction of its own."""
 
-    def __init__(self, open_it: Callable[[], Ledger], log: LineWriter) -> None:
+    def __init__(
+        self,
+        open_it: Callable[[], Ledger],
+        log: LineWriter,
+        *,
+        before_each: Callable[[], None] = lambda: None,
+    ) -> None:
         """Open the ledger in its own thread; `log` gets the lines that its transactions decide.
 
+        `before_each` is called in that thread before each answer.
         Raises LedgerError when it cannot be opened.
         """
-        self._log = log
+        self._log, self._before_each = log, before_each
         self._changed = threading.Condition()
         self._asked: deque[_Question[Any]] = deque()  # the first is in hand; it leaves when it was answered
         self._refusal: type[Exception] | None = None  # how whoever asks is refused, once it is over
@@ -128,6 +135,7 @@ class LedgerDesk:
     def _serve(self) -> None:
         try:
             while (question := self._wait_for_one()) is not None:
+                self._before_each()
                 question.answer()
                 with self._changed:
                     self._asked.popleft()

@@ -492,28 +492,32 @@ class Looker(threading.Thread):
 
     def _read_due(self) -> None:
         """Read what has settled, a batch after another, until nothing more is due."""
-        while not self._must_stop():
-            due = self._settling.look_due(self._context.monotonic(), limit=_DUE_AT_ONCE)
-            if not due:
-                break
-            batch: list[SeenFile] = []
-            began_s, size = self._context.monotonic(), 0
-            known = self._known(due)
-            spots = sorted(due)
-            with closing(Ahead(spots, self._root_of_small)) as ahead:
-                for spot in spots:
-                    if self._taking is not None and self._taking.answer.done():
-                        self._finish_taking()
-                    self._wait_for_lanes()
-                    seen = self._read(spot, known.get(spot), ahead)
-                    if seen is not None:
-                        batch.append(seen)
-                        size += seen.stat.size_bytes
-                    if size >= _BATCH_BYTES or self._context.monotonic() - began_s >= _BATCH_S:
-                        self._take(batch)
-                        batch, began_s, size = [], self._context.monotonic(), 0
-            self._take(batch)
-        self._finish_taking()
+        with self._context.one_core.seat() as sit:
+            while not self._must_stop():
+                due = self._settling.look_due(self._context.monotonic(), limit=_DUE_AT_ONCE)
+                if not due:
+                    break
+                sit(all(self._root_of_small(spot) for spot in due))
+                self._read_these(sorted(due))
+            self._finish_taking()
+
+    def _read_these(self, spots: list[Spot]) -> None:
+        batch: list[SeenFile] = []
+        began_s, size = self._context.monotonic(), 0
+        known = self._known(spots)
+        with closing(Ahead(spots, self._root_of_small)) as ahead:
+            for spot in spots:
+                if self._taking is not None and self._taking.answer.done():
+                    self._finish_taking()
+                self._wait_for_lanes()
+                seen = self._read(spot, known.get(spot), ahead)
+                if seen is not None:
+                    batch.append(seen)
+                    size += seen.stat.size_bytes
+                if size >= _BATCH_BYTES or self._context.monotonic() - began_s >= _BATCH_S:
+                    self._take(batch)
+                    batch, began_s, size = [], self._context.monotonic(), 0
+        self._take(batch)
 
     def _root_of_small(self, spot: Spot) -> str | None:
         source, stat = self._context.find_source(spot.source), self._settling.stat_of(spot)
