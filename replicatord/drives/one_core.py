@@ -23,6 +23,11 @@ _libc = ctypes.CDLL(None)
 _CAN: Final = sys.platform == "linux" and hasattr(_libc, "sched_getcpu")
 
 
+def cores() -> set[int]:
+    """Give the cores that this thread may use (sched_getaffinity(2))."""
+    return os.sched_getaffinity(0) if _CAN else set(range(os.cpu_count() or 1))
+
+
 class OneCore:
     """The core that is shared, and how many share it. Any thread's."""
 
@@ -85,6 +90,6 @@ class _Seat:
             return
         with suppress(OSError):  # a sandbox, or fewer cores by now: then it stays where it is
             if self._core is None:
-                self._free = os.sched_getaffinity(0)
+                self._free = cores()
             os.sched_setaffinity(0, self._free if core is None else {core})
         self._core = core

@@ -6,15 +6,13 @@ It has limits before it sees the first one. May not open anything by a name of i
 
 from __future__ import annotations
 
-import ctypes
 import fcntl
 import os
-import signal
 import socket
-import sys
 from contextlib import suppress
 from typing import Final
 
+from replicatord.drives.children import begin_child
 from replicatord.drives.kernel import cached_pages, set_background
 from replicatord.previews.limits import (
     ANSWER,
@@ -30,21 +28,13 @@ from replicatord.previews.limits import (
     pages_of,
 )
 
-_PR_SET_PDEATHSIG, _PR_SET_NO_NEW_PRIVS = 1, 38  # prctl(2)
 _NICEST: Final = 19
 _REASON_MAX_CHARS: Final = 200
 
 
 def main() -> None:
     """Answer until the other side is gone."""
-    talk = socket.socket(fileno=int(sys.argv[1]))
-    parent = int(sys.argv[2])
-    libc = ctypes.CDLL(None)
-    libc.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
-    libc.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
-    if os.getppid() != parent:
-        return  # it was gone before that was asked for
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # of a terminal: the parent ends this
+    talk = socket.socket(fileno=begin_child())
     set_background()
     os.setpriority(os.PRIO_PROCESS, 0, _NICEST)
     from replicatord.previews import making  # noqa: PLC0415, F401  before the limits: it is large

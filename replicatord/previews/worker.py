@@ -6,19 +6,17 @@ a disk that is gone) is killed and left behind.
 
 from __future__ import annotations
 
-import os
 import selectors
 import signal
 import socket
 import subprocess
-import sys
 import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
+from replicatord.drives.children import start_child
 from replicatord.previews.limits import ANSWER, ANSWER_MAX_BYTES, LARGER, READY, TIME_S, Ask, Said
 
 _START_S: Final = 60.0  # a busy machine takes long to start a process of the lowest priority
@@ -27,7 +25,6 @@ _LARGER_S: Final = (
     10.0  # a person waits, and a disk may have to spin up; it computes no longer than for a preview
 )
 _FILES_MAX: Final = 2000  # of one child: whatever a decoder leaks ends with it
-_PACKAGES: Final = str(Path(__file__).resolve().parents[2])
 _DEATHS: Final = {
     signal.SIGXCPU: f"decoding it takes longer than {TIME_S:.0f} s",
     signal.SIGKILL: "what decodes it was killed",
@@ -118,24 +115,8 @@ class Worker:
         if self._talk is not None:
             return self._talk
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
-        words = [
-            sys.executable,
-            "-P",
-            "-m",
-            "replicatord.previews.child",
-            str(theirs.fileno()),
-            str(os.getpid()),
-        ]
         try:
-            self._child = subprocess.Popen(
-                words,
-                pass_fds=[theirs.fileno()],
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                cwd="/",
-                env=_environment(),
-            )
+            self._child = start_child("replicatord.previews.child", theirs.fileno())
         except OSError as exc:
             ours.close()
             raise NoChildError(f"no process can be started: {exc.strerror}") from exc
@@ -195,16 +176,3 @@ def _answer(said: Said, content: bytes) -> Answer:
     if said is Said.UNREADABLE:
         return Answer(said=Said.FAILED, why=why, is_certain=False)
     return Answer(said=said, why=why)
-
-
-def _environment() -> dict[str, str]:
-    """Give a child little: no locale, whose tables it would map, and this package wherever it lies."""
-    return {
-        "PATH": os.defpath,
-        "LC_ALL": "C",
-        "PYTHONUTF8": "1",
-        "PYTHONPATH": os.pathsep.join(
-            [_PACKAGES, *os.environ.get("PYTHONPATH", "").split(os.pathsep)]
-        ).rstrip(os.pathsep),
-        "MALLOC_ARENA_MAX": "1",
-    }

@@ -10,7 +10,7 @@ import os
 import stat
 import threading
 from collections import deque
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Generator, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import closing
 from dataclasses import dataclass, field, replace
@@ -27,6 +27,7 @@ from replicatord.media.digests import new_hasher
 from replicatord.model.frames import FileStat, SeenFile
 from replicatord.model.settings import CARD_MARK, Source
 from replicatord.model.unread import FOLDER_SIZE, Trace, Unread, UnreadKind
+from replicatord.watching.apart import ASKED_AT_ONCE, Apart, Asked, Outcome
 from replicatord.watching.grounds import Grounds, Lost
 from replicatord.watching.hints import SCHEDULED, Gathered, Hints, more_telling
 from replicatord.watching.reading import SMALL_BYTES, Ahead, Stopped, Unsettled, find_file_stat, read_file
@@ -40,7 +41,12 @@ _CANDIDATES_MAX: Final = 20_000  # hints and walks wait while so many files sett
 _DUE_AT_ONCE: Final = 1_000
 _BATCH_BYTES: Final = 256 << 20
 _MARKS_MAX: Final = 200
+_APART_FROM: Final = 1_000  # small files that wait: a process takes as long to start as they take to be read
+_APART_KEPT_S: Final = 5.0  # a process that nobody asks for so long ends
 _BATCH_S: Final = 0.5  # a batch goes to the ledger at the latest then, so that lanes start early
+
+_Readings = Generator[SeenFile | None, None, None]
+_Read = Callable[[list[Spot], Mapping[Spot, Known]], _Readings]
 
 
 @dataclass(slots=True)
@@ -70,6 +76,16 @@ class _Taking:
     answer: Future[Mapping[str, int]]  # the bytes of new work for each drive
     batch: Sequence[SeenFile]
     awaited: Sequence[SeenFile]  # of these, what could not be read before
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    """A file that has settled and is to be read."""
+
+    source: Source
+    spot: Spot
+    stat: FileStat  # as it was when it had settled
+    known: Known | None
 
 
 class Looker(threading.Thread):
@@ -104,6 +120,7 @@ class Looker(threading.Thread):
         self._left = threading.Event()
         self._taking: _Taking | None = None
         self._as_known: dict[tuple[str, bytes], FolderMark] = {}  # to be noted, by source and folder
+        self._apart = Apart(self._is_over)
         self._device: int | None = None  # the file system that alone is looked at; None: any
         self.beat_s = context.monotonic()
         self.changes = 0  # counts up whenever loads or what is known of sources changed
@@ -120,7 +137,10 @@ class Looker(threading.Thread):
             is_wanted = self._prepare()
             while is_wanted and not self._must_stop():
                 room = max(_CANDIDATES_MAX - len(self._settling), 0)
-                self._note(self._hints.wait(self._patience_s(), files_max=room))
+                patience_s = self._patience_s()
+                if patience_s is None or patience_s > _APART_KEPT_S:
+                    self._apart.close()
+                self._note(self._hints.wait(patience_s, files_max=room))
                 self._settling.settle_s = self._context.settings.settle_s
                 if self._settings is not self._context.settings:
                     self._leave_former_folders()
@@ -133,6 +153,7 @@ class Looker(threading.Thread):
             pass
         except BaseException as exc:  # noqa: BLE001  its death must be seen by the service, whatever it was
             self.failure = exc
+        self._apart.close()
         self._tell_idle(is_idle=True)
 
     def leave(self) -> None:
@@ -143,6 +164,9 @@ class Looker(threading.Thread):
     def _must_stop(self) -> bool:
         """Show that it is alive, and tell whether it is to end."""
         self.beat_s = self._context.monotonic()
+        return self._is_over()
+
+    def _is_over(self) -> bool:
         return self._left.is_set() or self._context.stop.is_set()
 
     def _prepare(self) -> bool:
@@ -497,20 +521,23 @@ class Looker(threading.Thread):
                 due = self._settling.look_due(self._context.monotonic(), limit=_DUE_AT_ONCE)
                 if not due:
                     break
-                sit(all(self._root_of_small(spot) for spot in due))
-                self._read_these(sorted(due))
+                are_small = all(self._root_of_small(spot) for spot in due)
+                are_many = are_small and len(self._settling) >= _APART_FROM
+                if are_many and self._apart.pid is None:
+                    sit(False)  # it is to be free
+                    self._apart.begin()
+                sit(are_small)
+                self._read_these(sorted(due), self._read_apart if are_many else self._read_here)
             self._finish_taking()
 
-    def _read_these(self, spots: list[Spot]) -> None:
+    def _read_these(self, spots: list[Spot], read: _Read) -> None:
         batch: list[SeenFile] = []
         began_s, size = self._context.monotonic(), 0
-        known = self._known(spots)
-        with closing(Ahead(spots, self._root_of_small)) as ahead:
-            for spot in spots:
+        with closing(read(spots, self._known(spots))) as readings:
+            for seen in readings:
                 if self._taking is not None and self._taking.answer.done():
                     self._finish_taking()
                 self._wait_for_lanes()
-                seen = self._read(spot, known.get(spot), ahead)
                 if seen is not None:
                     batch.append(seen)
                     size += seen.stat.size_bytes
@@ -538,7 +565,82 @@ class Looker(threading.Thread):
         known = self._context.desk.look(lambda l: l.seen.find_known(places))
         return {Spot(*place): its for place, its in known.items()}
 
-    def _read(self, spot: Spot, known: Known | None, ahead: Ahead) -> SeenFile | None:
+    def _read_here(self, spots: list[Spot], known: Mapping[Spot, Known]) -> _Readings:
+        """Read files; None for each that is not read now."""
+        with closing(Ahead(spots, self._root_of_small)) as ahead:
+            for spot in spots:
+                wanted = self._find_wanted(spot, known.get(spot))
+                yield None if wanted is None else self._noted(wanted, self._outcome(wanted, ahead.take(spot)))
+
+    def _read_apart(self, spots: list[Spot], known: Mapping[Spot, Known]) -> _Readings:
+        """Read small files by a process of its own, as far as it is there; while it reads, see which are next."""
+        under_way: deque[list[_Wanted]] = deque()
+        try:
+            for start in range(0, len(spots), ASKED_AT_ONCE):
+                some = spots[start : start + ASKED_AT_ONCE]
+                if not self._apart.is_ready():
+                    while under_way:
+                        yield from self._answered(under_way)
+                    yield from self._read_here(some, known)
+                    continue
+                wanted = [its for spot in some if (its := self._find_wanted(spot, known.get(spot)))]
+                if wanted and self._ask_apart(wanted):
+                    under_way.append(wanted)
+                else:
+                    yield from (self._noted(each, self._outcome(each)) for each in wanted)
+                if len(under_way) > 1:
+                    yield from self._answered(under_way)
+            while under_way:
+                yield from self._answered(under_way)
+        finally:
+            if under_way:
+                self._apart.close()  # it would answer what nobody asks any more
+
+    def _ask_apart(self, wanted: Sequence[_Wanted]) -> bool:
+        files = [(its.source.folder, its.spot) for its in wanted]
+        return self._apart.ask(
+            Asked(files=files, algorithm=self._context.settings.digest, device=self._device)
+        )
+
+    def _answered(self, under_way: deque[list[_Wanted]]) -> Iterator[SeenFile | None]:
+        """Give what was read of the oldest that are under way; what nobody answered is read here."""
+        outcomes = self._apart.answer()
+        wanted = under_way.popleft()
+        self._must_stop()  # an answer is a sign of life
+        for place, its in enumerate(wanted):
+            yield self._noted(its, self._outcome(its) if outcomes is None else outcomes[place])
+
+    def _outcome(self, wanted: _Wanted, opened: int | None = None) -> Outcome:
+        try:
+            return read_file(
+                wanted.source.folder,
+                wanted.spot,
+                buffer=self._buffer,
+                new_hasher=new_hasher(self._context.settings.digest),
+                must_stop=self._must_stop,
+                device=self._device,
+                brought=self._context.brought,
+                opened=opened,
+            )
+        except (Unsettled, OSError) as exc:
+            return exc
+
+    def _noted(self, wanted: _Wanted, outcome: Outcome) -> SeenFile | None:
+        """Draw the conclusions from what became of a file; give what was read."""
+        spot = wanted.spot
+        if isinstance(outcome, SeenFile) and self._is_same(wanted.stat, outcome.stat):
+            self._settling.drop(spot)
+            return outcome
+        if isinstance(outcome, FileNotFoundError):
+            self._gone(wanted.source, spot, wanted.known)
+        elif isinstance(outcome, OSError):
+            self._unreadable(spot, outcome)
+        else:  # it is written, or was after it had settled
+            self._settling.wait_more(spot, now_s=self._context.monotonic())
+        return None
+
+    def _find_wanted(self, spot: Spot, known: Known | None) -> _Wanted | None:
+        """Find a file that is due; None when it is not to be read now."""
         source = self._context.find_source(spot.source)
         if source is None:
             self._leave_former_folders()
@@ -546,47 +648,29 @@ class Looker(threading.Thread):
             self._settling.drop(spot)
             return None
         try:
-            if not self._is_to_be_read(source, spot, known):
-                return None
-            seen = read_file(
-                source.folder,
-                spot,
-                buffer=self._buffer,
-                new_hasher=new_hasher(self._context.settings.digest),
-                must_stop=self._must_stop,
-                device=self._device,
-                brought=self._context.brought,
-                opened=ahead.take(spot),
-            )
-        except Unsettled:
-            self._settling.wait_more(spot, now_s=self._context.monotonic())
-            return None
-        except FileNotFoundError:
-            self._gone(source, spot, known)
-            return None
+            stat = self._find_settled(source, spot, known)
         except OSError as exc:
             self._unreadable(spot, exc)
             return None
-        self._settling.drop(spot)
-        return seen
+        return None if stat is None else _Wanted(source=source, spot=spot, stat=stat, known=known)
 
-    def _is_to_be_read(self, source: Source, spot: Spot, known: Known | None) -> bool:
-        """Tell whether a file has settled and is not known as it is. Raises OSError when it cannot be looked at."""
+    def _find_settled(self, source: Source, spot: Spot, known: Known | None) -> FileStat | None:
+        """Look at a file; None unless it has settled and is not known as it is. Raises OSError."""
         before = self._settling.stat_of(spot)
         found = find_file_stat(source.folder, spot, device=self._device)
         if found != before and before is not None and not self._is_as_seen(source, spot):
-            return False
+            return None
         if found is None:
             self._gone(source, spot, known)
-            return False
+            return None
         if not self._settling.is_settled(spot, found, now_s=self._context.monotonic()):
-            return False
+            return None
         if not self._is_read(known, found):
-            return True
+            return found
         self._settling.drop(spot)
         if self._not_read.note_known(spot.source, joined(spot.folder, spot.name)):
             self.changes += 1
-        return False
+        return None
 
     def _is_as_seen(self, source: Source, spot: Spot) -> bool:
         """Tell whether a file that is not what it was lies on the medium that it lay on; if not, note what is lost."""

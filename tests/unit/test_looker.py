@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
+import signal
 from collections.abc import Iterator
 from contextlib import nullcontext
 from dataclasses import replace
@@ -11,13 +14,16 @@ from pathlib import Path
 import pytest
 
 from replicatord.copying.context import Context
+from replicatord.drives.one_core import cores
+from replicatord.model.frames import SeenFile
 from replicatord.model.settings import Source
 from replicatord.watching import looker as looking
+from replicatord.watching.apart import ASKED_AT_ONCE
 from replicatord.watching.hints import Hints
 from replicatord.watching.looker import Looker, Rescan
 from replicatord.watching.settling import Spot
 from tests.core_builders import AT, context_at, settings_of, tier
-from tests.studio import small_disk, unmount, why_no_small_disk
+from tests.studio import WITHIN_S, small_disk, unmount, until, why_no_small_disk
 
 _NO_DISK = why_no_small_disk()
 
@@ -135,3 +141,70 @@ def test_folders_wait_while_as_many_files_settle_as_there_is_room_for(
         one._settling.drop(spot)
     one._walk_on()
     assert one._settling.below("cards", b"").keys() == {Spot("cards", b"100TIDE", b"A.CR3")}
+
+
+@pytest.mark.skipif(len(cores()) < 2, reason="with one core no process is started for reading")
+@pytest.mark.parametrize("fate", ["lives", "is killed", "is never there"])
+def test_many_small_files_are_read_whatever_becomes_of_the_process_that_reads_them(
+    tmp_path: Path, context: Context, fate: str
+) -> None:
+    count = looking._APART_FROM + 5 * ASKED_AT_ONCE
+    for number in range(count):
+        (tmp_path / "cards" / f"TIDE{number:05d}.xmp").write_bytes(b"%d" % number)
+    one = looker(context)
+    one._settling.settle_s = 0.0
+    one._look_at("cards", b"", None)
+    if fate == "is never there":
+        one._apart._deaths = 1 << 10
+    else:
+        one._apart.begin()
+        until(one._apart.is_ready)
+    spots = sorted(one._settling.look_due(one._context.monotonic(), limit=count))
+    found: list[SeenFile] = []
+    for place, seen in enumerate(one._read_apart(spots, {})):
+        assert seen is not None
+        found.append(seen)
+        if fate == "is killed" and one._apart.pid and place > 3 * ASKED_AT_ONCE:
+            os.kill(one._apart.pid, signal.SIGKILL)
+    assert (one._apart.pid is not None) == (fate == "lives")
+    one._apart.close()
+    assert [(seen.name, seen.digest) for seen in found] == [
+        (b"TIDE%05d.xmp" % number, hashlib.sha256(b"%d" % number).digest()) for number in range(count)
+    ]
+    assert not len(one._settling)
+
+
+def test_a_file_that_changed_since_it_had_settled_waits_once_more(tmp_path: Path, context: Context) -> None:
+    path = tmp_path / "cards" / "TIDE0001.xmp"
+    path.write_bytes(b"heron")
+    one = looker(context)
+    one._settling.settle_s = 0.0
+    one._look_at("cards", b"", None)
+    (spot,) = one._settling.look_due(one._context.monotonic(), limit=2)
+    wanted = one._find_wanted(spot, None)
+    assert wanted is not None
+    path.write_bytes(b"heron and reeds")  # its writer opened it again, and closed it
+    assert one._noted(wanted, one._outcome(wanted)) is None
+    assert len(one._settling) == 1
+    one._read_due()
+    assert context.desk.look(lambda l: l.answers.files_known()) == (1, 1)
+
+
+@pytest.mark.skipif(len(cores()) < 2, reason="with one core no process is started for reading")
+def test_a_process_that_reads_is_there_for_many_small_files_and_no_longer(
+    tmp_path: Path, context: Context
+) -> None:
+    count = looking._APART_FROM
+    for number in range(count):
+        (tmp_path / "cards" / f"TIDE{number:05d}.xmp").write_bytes(b"%d" % number)
+    context.settings = replace(context.settings, settle_s=0.0)
+    one = looker(context)
+    one._look_at("cards", b"", None)
+    one._read_due()
+    assert one._apart.pid is not None
+    one.start()
+    assert one.wait_idle(WITHIN_S)
+    until(lambda: one._apart.pid is None)
+    assert context.desk.look(lambda l: l.answers.files_known()) == (count, count)
+    one.leave()
+    one.join(WITHIN_S)
