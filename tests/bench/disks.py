@@ -4,7 +4,7 @@ Images lie in memory, or in a folder that is given: then a flush takes what it t
 
 What is held: bytes a second read, and bytes a second written, each by itself (cgroup-v1/blkio-controller,
 blkio.throttle.read_bps_device and write_bps_device), so a disk here reads and writes at once, as one on NVMe does and
-one on SATA does not. May not measure.
+one on SATA does not. A flush costs nothing in memory; `flush_s` has it take time. May not measure.
 """
 
 from __future__ import annotations
@@ -12,14 +12,17 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import sys
 import tempfile
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from tests.studio import unmount
+from tests.faults.power.cuts import why_no_cuts
+from tests.faults.power.disk_server import NAME
+from tests.studio import unmount, until
 
 _MEMORY: Final = "/dev/shm"  # noqa: S108  a file system in memory
 _IMAGES: Final = (
@@ -33,7 +36,6 @@ class Disk:
     """A mounted disk."""
 
     point: Path
-    image: Path
     device: str
     bytes_per_s: int  # 0: as fast as memory
 
@@ -70,16 +72,19 @@ def why_no_disks() -> str:
 
 
 @contextmanager
-def disks(points: Iterable[Path], *, size_bytes: int, bytes_per_s: int) -> Iterator[dict[Path, Disk]]:
-    """Have a disk mounted at each folder until the block ends. They take memory as far as they are filled."""
-    made: dict[Path, Disk] = {}
-    try:
+def disks(
+    points: Iterable[Path], *, size_bytes: int, bytes_per_s: int, flush_s: float = 0.0
+) -> Iterator[dict[Path, Disk]]:
+    """Have a disk mounted at each folder until the block ends. They take memory as far as they are filled.
+
+    `flush_s`: each flush of one takes so many seconds longer than it takes the disk below, or memory.
+    """
+    with ExitStack() as stack:
+        made: dict[Path, Disk] = {}
         for point in points:
-            made[point] = _begin(point, size_bytes, bytes_per_s)
+            image = stack.enter_context(_slow_image(size_bytes, flush_s) if flush_s else _image(size_bytes))
+            made[point] = stack.enter_context(_disk(point, image, bytes_per_s))
         yield made
-    finally:
-        for disk in made.values():
-            _end(disk)
 
 
 def forget_caches() -> None:
@@ -88,23 +93,47 @@ def forget_caches() -> None:
     Path("/proc/sys/vm/drop_caches").write_text("3")
 
 
-def _begin(point: Path, size_bytes: int, bytes_per_s: int) -> Disk:
-    fd, image = tempfile.mkstemp(prefix="bench-", dir=os.environ.get(_IMAGES, _MEMORY))
-    os.ftruncate(fd, size_bytes)
-    os.close(fd)
-    done = subprocess.run(["losetup", "-f", "--show", image], check=True, capture_output=True, text=True)
-    disk = Disk(point=point, image=Path(image), device=done.stdout.strip(), bytes_per_s=bytes_per_s)
-    _make(disk.device)
-    disk.plug()
-    _hold(disk.device, bytes_per_s)
-    return disk
+@contextmanager
+def _image(size_bytes: int) -> Iterator[Path]:
+    with tempfile.NamedTemporaryFile(prefix="bench-", dir=os.environ.get(_IMAGES, _MEMORY)) as file:
+        file.truncate(size_bytes)
+        yield Path(file.name)
 
 
-def _end(disk: Disk) -> None:
-    unmount(disk.point)
-    _hold(disk.device, 0)
-    subprocess.run(["losetup", "-d", disk.device], check=True)
-    disk.image.unlink()
+@contextmanager
+def _slow_image(size_bytes: int, flush_s: float) -> Iterator[Path]:
+    why = why_no_cuts()
+    if why:
+        raise OSError(why)
+    with tempfile.TemporaryDirectory(prefix="bench-") as folder:
+        words = [sys.executable, "-m", "tests.bench.slow_disk", folder, str(size_bytes), str(flush_s)]
+        server = subprocess.Popen(words, stderr=subprocess.DEVNULL)
+        try:
+            image = Path(folder, NAME)
+            until(image.exists)
+            yield image
+        finally:
+            subprocess.run(["fusermount3", "-uz", folder], check=False)
+            server.kill()
+            server.wait()
+
+
+@contextmanager
+def _disk(point: Path, image: Path, bytes_per_s: int) -> Iterator[Disk]:
+    # What is slow to flush is written past this machine's cache, which would take in what is to be flushed.
+    direct = f"--direct-io={'on' if image.name == NAME else 'off'}"
+    words = ["losetup", direct, "-f", "--show", str(image)]
+    device = subprocess.run(words, check=True, capture_output=True, text=True).stdout.strip()
+    disk = Disk(point=point, device=device, bytes_per_s=bytes_per_s)
+    try:
+        _make(device)
+        disk.plug()
+        _hold(device, bytes_per_s)
+        yield disk
+    finally:
+        unmount(point)
+        _hold(device, 0)
+        subprocess.run(["losetup", "-d", device], check=True)
 
 
 def _make(device: str) -> None:

@@ -21,6 +21,7 @@ STUDIES: Final[Mapping[str, Callable[[int, float], Study]]] = MappingProxyType(
         "import-3": lambda rounds, scale: copying.study_import(rounds, scale, drives=3),
         "import-hdd": lambda rounds, scale: copying.study_import(rounds, scale, medium="hdd"),
         "sidecars": copying.study_sidecars,
+        "sidecars-flushed": copying.study_sidecars_flushed,
         "clip": copying.study_clip,
         "catch-up": copying.study_catch_up,
         "fixity": reading.study_fixity,

@@ -53,8 +53,7 @@ class Ground:
 
     def empty(self) -> None:
         """Make drives and ledger as if nothing had been copied; then nothing is in memory."""
-        shutil.rmtree(self.studio.log.parent)
-        self.studio.log.parent.mkdir()
+        _clear(self.studio.log.parent)
         for name, disk in zip(self.studio.drives, self.disks, strict=True):
             disk.empty()
             adopt(disk.point, name)
@@ -79,8 +78,13 @@ class Ground:
 
 
 @contextmanager
-def ground(load: Load, *, drives: int, medium: str, bytes_per_s: int) -> Iterator[Ground]:
-    """Have a studio with a full card and so many empty drives until the block ends."""
+def ground(
+    load: Load, *, drives: int, medium: str, bytes_per_s: int, flush_s: float = 0.0
+) -> Iterator[Ground]:
+    """Have a studio with a full card and so many empty drives until the block ends.
+
+    With `flush_s`, as in `disks`, ledger and log lie on such a disk too.
+    """
     names = _DRIVES[:drives]
     tiers = f'  everything: {{from: [cards], to: [{", ".join(names)}], layout: "{{folder}}/{{name}}"}}\n'
     with tempfile.TemporaryDirectory(prefix="bench-") as folder:
@@ -89,12 +93,24 @@ def ground(load: Load, *, drives: int, medium: str, bytes_per_s: int) -> Iterato
         for point in points:
             point.mkdir(parents=True)
         size_bytes = load.size_bytes * 2 + (1 << 30)
-        with disks((studio.cards, *points), size_bytes=size_bytes, bytes_per_s=bytes_per_s) as made:
+        state = [studio.log.parent] if flush_s else []
+        with disks(
+            (studio.cards, *points, *state), size_bytes=size_bytes, bytes_per_s=bytes_per_s, flush_s=flush_s
+        ) as made:
             for name, point in zip(names, points, strict=True):
                 studio.mounts.add(name)
                 studio.add_drive(name, medium, root=point)
             files = load.fill(studio.cards / "100TIDE")
             yield Ground(studio=studio, disks=[made[point] for point in points], files=files)
+
+
+def _clear(folder: Path) -> None:
+    """Empty a folder, which may be where a disk is mounted."""
+    for path in folder.iterdir():
+        if path.is_dir():
+            shutil.rmtree(path)
+        else:
+            path.unlink()
 
 
 def frames(count: int, *, raw_bytes: int) -> Load:
