@@ -177,6 +177,19 @@ class Studio:
         assert "Traceback" not in done.stderr, done.stderr
         return Pass(status=done.returncode, said=done.stdout + done.stderr)
 
+    @contextmanager
+    def asking(self, *words: str) -> Iterator[Iterator[str]]:
+        """Give the lines that one of the program's commands prints, while it runs; it is killed when the block ends."""
+        command = [sys.executable, "-m", "replicatord", *words, "--settings", str(self.settings)]
+        with subprocess.Popen(
+            command, env=self.environment(None), cwd=self.folder, stdout=subprocess.PIPE, text=True
+        ) as asked:
+            assert asked.stdout is not None
+            try:
+                yield asked.stdout
+            finally:
+                asked.kill()
+
     def ask(
         self, *words: str, within_s: float = 60.0, more: Mapping[str, str] | None = None
     ) -> subprocess.CompletedProcess[str]:

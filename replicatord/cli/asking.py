@@ -12,6 +12,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
 from replicatord.errors import AppError
@@ -99,6 +100,16 @@ def ask_service(settings: Settings, leave: Callable[[], str]) -> None:
                 " The request waits for it"
             )
         time.sleep(_LOOK_S)
+
+
+def tell_quiet(settings: Settings) -> None:
+    """Print why a service that was asked for something may not begin yet."""
+    from tzlocal import get_localzone
+
+    from replicatord.cli.words import quiet_lines
+
+    for line in quiet_lines(settings, datetime.now(get_localzone())):
+        print(line, flush=True)
 
 
 def wait_quiet(studio: Studio) -> None:

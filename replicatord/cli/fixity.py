@@ -8,7 +8,7 @@ from __future__ import annotations
 import time
 from typing import Final
 
-from replicatord.cli.asking import CommandError, ask_service, ledger_for_asking, wait_quiet
+from replicatord.cli.asking import CommandError, ask_service, ledger_for_asking, tell_quiet, wait_quiet
 from replicatord.cli.words import shown
 from replicatord.config.problem import listed, nearest_of
 from replicatord.duties.check_requests import CheckRequest, make_request
@@ -70,6 +70,7 @@ def _by_the_service(settings: Settings, request: CheckRequest, seen: int) -> int
         raise CommandError("no drive that could be checked is here")
     ask_service(settings, lambda: make_request(settings.ledger, request))
     print(f"The service checks {listed(sorted(waiting))}; Ctrl-C ends only the looking on.", flush=True)
+    tell_quiet(settings)
     status = 0
     while waiting:
         time.sleep(_LOOK_S)

@@ -9,8 +9,15 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Final
 
-from replicatord.cli.words import counted, instant_words, local_time, size_words, source_words, span_words
-from replicatord.config.units import clock_words
+from replicatord.cli.words import (
+    counted,
+    instant_words,
+    local_time,
+    quiet_lines,
+    size_words,
+    source_words,
+    span_words,
+)
 from replicatord.duties.coverage import rule_words
 from replicatord.duties.forecast_words import forecast_lines, forecast_words
 from replicatord.duties.loads import load_text
@@ -21,7 +28,6 @@ from replicatord.ledger.loads import LoadState
 from replicatord.log.words import listed
 from replicatord.model.copies import Medium, PlacementState
 from replicatord.model.settings import Settings
-from replicatord.rules.hours import is_within
 
 _FAILED_MANY: Final = 10  # previews: so many that cannot be made are worth a line
 
@@ -62,9 +68,8 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
 
 
 def _quiet_lines(status: Status, settings: Settings) -> Iterator[str]:
-    hours = settings.quiet_hours
-    if hours is not None and status.running is not None and is_within(hours, status.now):
-        yield f"Quiet hours: drives are left alone until {clock_words(hours[1])}."
+    if status.running is not None:
+        yield from quiet_lines(settings, status.now)
 
 
 def _running_words(running: int | None) -> str:

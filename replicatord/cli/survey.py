@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Final
 
-from replicatord.cli.asking import CommandError, ask_service, ledger_for_asking, wait_quiet
+from replicatord.cli.asking import CommandError, ask_service, ledger_for_asking, tell_quiet, wait_quiet
 from replicatord.cli.show import PlainShow, TerminalShow, What, new_show
 from replicatord.cli.words import counted, instant_words, shown, shown_path, size_words
 from replicatord.duties.surveys import SurveyRequest, ask_survey
@@ -35,6 +35,7 @@ def survey_paths(settings: Settings, paths: Sequence[str], *, name: str) -> int:
     if is_by_service:
         ask_service(settings, lambda: ask_survey(settings.ledger, request))
         print("The service surveys; Ctrl-C ends only the looking on.", flush=True)
+        tell_quiet(settings)
         done = _look_on(settings, request)
     else:
         done = _by_ourselves(settings, request)

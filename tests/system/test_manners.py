@@ -47,6 +47,9 @@ def test_in_quiet_hours_frames_are_seen_and_no_drive_is_touched(studio: Studio) 
         assert f"Quiet hours: drives are left alone until {until_then}." in said
         assert "NOT cleared" in said
         assert not studio.lines("copy_verified")
+        with studio.asking("fixity", "--all") as lines:
+            assert next(lines).startswith("The service checks curlew")
+            assert next(lines) == f"Quiet hours: drives are left alone until {until_then}.\n"
         studio.more = "# no quiet hours\n"
         studio.write_settings()
         service.wait_line("quiet_hours_over")
