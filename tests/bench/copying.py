@@ -9,6 +9,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from statistics import median
+from types import MappingProxyType
 from typing import Final
 
 from tests.bench import stock
@@ -21,9 +22,10 @@ LIMIT: Final = "limit: the slower of the two"
 _READING: Final = "limit: reading the source"
 _WRITING: Final = "limit: writing and reading a drive"
 _RAW_BYTES: Final = 30_000_000
-# So that an fsync(2) takes some 3.5 ms, two flushes of ext4's journal: as on a consumer's NVMe disk (P. Zaitsev, "Why
-# Consumer SSD Reviews are Useless for Database Performance Use Case", Percona, 18 July 2018).
-_FLUSH_S: Final = 0.0013
+# How long a flush takes. ssd: so that an fsync(2), two flushes of ext4's journal, takes some 3.5 ms, as on a consumer's
+# NVMe disk (P. Zaitsev, "Why Consumer SSD Reviews are Useless for Database Performance Use Case", Percona, 18 July 2018).
+# hdd: one revolution at 7,200 a minute, without any seek.
+_FLUSH_S: Final = MappingProxyType({"ssd": 0.0013, "hdd": 60 / 7200})
 _FSYNCS: Final = 100
 
 
@@ -44,14 +46,15 @@ def study_sidecars(rounds: int, scale: float) -> Study:
     return _study("sidecars", load, rounds, 2, "ssd", _each_flushed)
 
 
-def study_sidecars_flushed(rounds: int, scale: float) -> Study:
+def study_sidecars_flushed(rounds: int, scale: float, *, medium: str = "ssd") -> Study:
     """Do the same on disks on which a flush takes as long as on one that people buy; in memory it takes no time."""
     load = sidecars(round(10_000 * scale), each_bytes=5_000)
     study = Study(
-        name="sidecars, with the flushes of a disk",
-        what=f"{load.what}, to 2 drives; ledger and log on a third",
+        name=f"sidecars, with a disk's flushes ({medium})",
+        what=f"{load.what}, to 2 drives; ledger and log on another",
     )
-    with ground(load, drives=2, medium="ssd", bytes_per_s=BYTES_PER_S, flush_s=_FLUSH_S) as its:
+    flush_s = _FLUSH_S[medium]
+    with ground(load, drives=2, medium=medium, bytes_per_s=BYTES_PER_S, flush_s=flush_s) as its:
         value = 1000 * median(_fsyncs(its.drives[0] / "flushed"))
         study.figures.append(Figure(name="an fsync of 4 KiB, median", value=value, unit="ms"))
         ways = [

@@ -22,6 +22,7 @@ STUDIES: Final[Mapping[str, Callable[[int, float], Study]]] = MappingProxyType(
         "import-hdd": lambda rounds, scale: copying.study_import(rounds, scale, medium="hdd"),
         "sidecars": copying.study_sidecars,
         "sidecars-flushed": copying.study_sidecars_flushed,
+        "sidecars-hdd": lambda rounds, scale: copying.study_sidecars_flushed(rounds, scale, medium="hdd"),
         "clip": copying.study_clip,
         "catch-up": copying.study_catch_up,
         "fixity": reading.study_fixity,

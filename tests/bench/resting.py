@@ -41,6 +41,7 @@ def study_rescan(rounds: int, scale: float) -> Study:
             until(lambda: looked_through(studio, after=started), within_s=_WITHIN_S)
             for _ in range(2):  # the first compares each file, the second finds its folders as they were
                 look_through(studio)
+            until(lambda: _is_reckoned(studio), within_s=_WITHIN_S)  # else that would be measured too
             ways = [
                 Way(name=OURS, run=lambda: look_through(studio)),
                 Way(name=_FIND, run=lambda: _find(studio.cards)),
@@ -49,7 +50,6 @@ def study_rescan(rounds: int, scale: float) -> Study:
             ]
             take_turns(study, ways, rounds=rounds)
             highest = _status(service, "VmHWM")
-            until(lambda: _is_reckoned(studio), within_s=_WITHIN_S)
             asked = [_asked(studio, words) for words in (("plan",), ("status",), ("where", "TIDE0000.JPG"))]
         ledger = (studio.folder / "state" / "ledger.sqlite").stat().st_size
     study.figures += [
