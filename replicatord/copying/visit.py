@@ -130,7 +130,10 @@ class Visit:
         proving_files = DriveFiles(drive.root, tag=b"p")
         self._proving_files = proving_files
         self._prover = Prover(
-            new_hasher(settings.digest), must_stop=must_stop, chunk_bytes=context.chunk_bytes()
+            new_hasher(settings.digest),
+            must_stop=must_stop,
+            begin_thread=context.one_core.be_free,  # it reads large files, whoever made it
+            chunk_bytes=context.chunk_bytes(),
         )
         self._record = DriveRecord(
             proving_files, context.desk, bay=self._bay, drive=number, algorithm=settings.digest

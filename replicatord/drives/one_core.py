@@ -32,36 +32,27 @@ class OneCore:
     """The core that is shared, and how many share it. Any thread's."""
 
     def __init__(self) -> None:
+        """Begin; what the calling thread may use, all may that do not share."""
+        self._all = cores()
         self._held = threading.Lock()
         self._sharing = 0
         self.core: int | None = None  # while any share it
 
-    def join(self) -> int:
-        """Count one more that shares the core; give it: where the first of them is, since it is free there."""
-        with self._held:
-            self._sharing += 1
-            if self.core is None:
-                self.core = int(_libc.sched_getcpu())  # sched_getcpu(3)
-            return self.core
-
-    def leave(self) -> None:
-        """Count one less."""
-        with self._held:
-            self._sharing -= 1
-            if not self._sharing:
-                self.core = None
-
     @contextmanager
     def seat(self) -> Iterator[Callable[[bool], None]]:
         """Give the calling thread what it calls with whether small files come next; it is free when the block ends."""
-        seat = _Seat()
+        is_taken = False
 
         def sit(is_small: bool) -> None:  # noqa: FBT001  the only thing to say
-            if _CAN and is_small != seat.is_taken:
-                seat.move(self.join() if is_small else None)
-                if not is_small:
-                    self.leave()
+            nonlocal is_taken
+            if is_small and not is_taken:
+                self._be_on(self._join())
+            elif is_taken and not is_small:
+                self.be_free()
+                self._leave()
+            is_taken = is_small
 
+        self.be_free()
         try:
             yield sit
         finally:
@@ -69,27 +60,36 @@ class OneCore:
 
     def follower(self) -> Callable[[], None]:
         """Give a thread what takes it to where others share a core, if any do; for one whose work is theirs."""
-        seat = _Seat()
-        return lambda: seat.move(self.core)
+        there: int | None = None
 
+        def follow() -> None:
+            nonlocal there
+            core = self.core
+            if core != there:
+                self._be_on(core)
+                there = core
 
-class _Seat:
-    """Where one thread is. That thread's alone."""
+        return follow
 
-    def __init__(self) -> None:
-        self._core: int | None = None
-        self._free: set[int] = set()  # the cores that it may be on else
+    def be_free(self) -> None:
+        """Have the calling thread be on any core: it begins where the one is that made it."""
+        self._be_on(None)
 
-    @property
-    def is_taken(self) -> bool:
-        return self._core is not None
+    def _join(self) -> int | None:
+        """Count one more that shares the core; give it: where the first of them is, since it is free there."""
+        with self._held:
+            self._sharing += 1
+            if self.core is None and _CAN:
+                self.core = int(_libc.sched_getcpu())  # sched_getcpu(3)
+            return self.core
 
-    def move(self, core: int | None) -> None:
-        """Be on one core; None: on any, as before."""
-        if core == self._core:
-            return
-        with suppress(OSError):  # a sandbox, or fewer cores by now: then it stays where it is
-            if self._core is None:
-                self._free = cores()
-            os.sched_setaffinity(0, self._free if core is None else {core})
-        self._core = core
+    def _leave(self) -> None:
+        with self._held:
+            self._sharing -= 1
+            if not self._sharing:
+                self.core = None
+
+    def _be_on(self, core: int | None) -> None:
+        if _CAN:
+            with suppress(OSError):  # a sandbox, or fewer cores by now: then it stays where it is
+                os.sched_setaffinity(0, self._all if core is None else {core})

@@ -50,7 +50,6 @@ class Apart:
         self._child: subprocess.Popen[bytes] | None = None
         self._talk: Connection | None = None
         self._is_up = False
-        self._open = 0  # questions that it has not answered
         self._deaths = 0
 
     @property
@@ -85,7 +84,6 @@ class Apart:
         if self._talk is not None:
             with self._mourning(self._talk) as talk:
                 talk.send(asked)
-                self._open += 1
                 return True
         return False
 
@@ -97,7 +95,6 @@ class Apart:
                     if self._is_over():
                         raise Stopped
                 outcomes: list[Outcome] = talk.recv()
-                self._open -= 1
                 return outcomes
         return None
 
@@ -110,7 +107,7 @@ class Apart:
             with suppress(subprocess.TimeoutExpired):
                 self._child.wait(_END_S)
         self._talk = self._child = None
-        self._is_up, self._open = False, 0
+        self._is_up = False
 
     @contextmanager
     def _mourning(self, talk: Connection) -> Iterator[Connection]:

@@ -628,6 +628,8 @@ class Looker(threading.Thread):
     def _noted(self, wanted: _Wanted, outcome: Outcome) -> SeenFile | None:
         """Draw the conclusions from what became of a file; give what was read."""
         spot = wanted.spot
+        if spot not in self._settling:
+            return None  # its medium went while it was read apart: it is noted as lost, and read when it is found again
         if isinstance(outcome, SeenFile) and self._is_same(wanted.stat, outcome.stat):
             self._settling.drop(spot)
             return outcome

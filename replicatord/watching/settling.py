@@ -39,6 +39,10 @@ class Settling:
         self._candidates: dict[Spot, _Candidate] = {}
         self._due: list[tuple[float, Spot]] = []  # a heap; entries that are out of date are passed over
 
+    def __contains__(self, spot: Spot) -> bool:
+        """Tell whether a file is waited for."""
+        return spot in self._candidates
+
     def __len__(self) -> int:
         """Give how many files are waited for."""
         return len(self._candidates)

@@ -21,6 +21,7 @@ from replicatord.watching import looker as looking
 from replicatord.watching.apart import ASKED_AT_ONCE
 from replicatord.watching.hints import Hints
 from replicatord.watching.looker import Looker, Rescan
+from replicatord.watching.reading import Unsettled
 from replicatord.watching.settling import Spot
 from tests.core_builders import AT, context_at, settings_of, tier
 from tests.studio import WITHIN_S, small_disk, unmount, until, why_no_small_disk
@@ -208,3 +209,23 @@ def test_a_process_that_reads_is_there_for_many_small_files_and_no_longer(
     assert context.desk.look(lambda l: l.answers.files_known()) == (count, count)
     one.leave()
     one.join(WITHIN_S)
+
+
+@pytest.mark.parametrize("what", ["it was read", "it was written"])
+def test_a_file_whose_medium_went_while_it_was_read_apart_is_lost_not_read(
+    tmp_path: Path, context: Context, what: str
+) -> None:
+    path = tmp_path / "cards" / "TIDE0001.xmp"
+    path.write_bytes(b"heron")
+    one = looker(context)
+    one._settling.settle_s = 0.0
+    one._look_at("cards", b"", None)
+    (spot,) = one._settling.look_due(one._context.monotonic(), limit=2)
+    wanted = one._find_wanted(spot, None)
+    assert wanted is not None
+    outcome = one._outcome(wanted) if what == "it was read" else Unsettled()
+    swap(tmp_path)
+    source = context.settings.sources["cards"]
+    one._look_for_losses(source)
+    assert one._noted(wanted, outcome) is None
+    assert "TIDE0001.xmp" in unread(context)

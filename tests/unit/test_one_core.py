@@ -30,9 +30,13 @@ def test_threads_at_small_files_share_one_core_and_are_free_afterwards() -> None
     one_core, free = OneCore(), cores()
 
     def other() -> set[int]:
-        os.sched_setaffinity(0, free)  # it began where its maker is
         with one_core.seat() as sit:
             sit(True)
+            return cores()
+
+    def large() -> set[int]:
+        with one_core.seat() as sit:
+            sit(False)
             return cores()
 
     with one_core.seat() as sit:
@@ -42,6 +46,7 @@ def test_threads_at_small_files_share_one_core_and_are_free_afterwards() -> None
         shared = cores()
         assert len(shared) == 1
         assert in_thread(other) == shared
+        assert in_thread(large) == free  # though it began where its maker is
         sit(False)
         assert cores() == free
         sit(True)
