@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import threading
 import time
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -96,6 +97,39 @@ class Asked:
                 self.wrong.append(done.stderr[-2_000:])
 
 
+@contextmanager
+def readers_killed(service: Service, *, is_wanted: bool) -> Iterator[list[int]]:
+    """Kill each process that reads small files for the service, until the block ends; gives the numbers of those."""
+    end, killed = threading.Event(), list[int]()
+    if not is_wanted:
+        yield killed
+        return
+
+    def kill_all() -> None:
+        while not end.wait(0.01):
+            for pid in _readers(service.process.pid):
+                with suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGKILL)
+                    killed.append(pid)
+
+    killer = threading.Thread(target=kill_all)
+    killer.start()
+    try:
+        yield killed
+    finally:
+        end.set()
+        killer.join()
+
+
+def _readers(parent: int) -> Iterator[int]:
+    """Give the children of a process that read small files (proc(5))."""
+    for task in Path(f"/proc/{parent}/task").glob("*/children"):
+        with suppress(OSError):  # threads and processes end all the time
+            for pid in task.read_text().split():
+                if b"replicatord.watching.apart" in Path(f"/proc/{pid}/cmdline").read_bytes():
+                    yield int(pid)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Cost:
     """What a load cost the service, and what is wrong with how it ended."""
@@ -104,6 +138,7 @@ class Cost:
     peak_bytes: int  # resident memory of the service (proc(5), VmHWM)
     status_s: float  # the longest answer of `status`, the start of its process included
     asked: int
+    killed: int  # processes that read for the service
     wrong: tuple[str, ...]
 
 
@@ -117,10 +152,17 @@ def three_drives() -> Iterator[Studio]:
         yield studio
 
 
-def drop(studio: Studio, files: int, *, is_empty: bool, within_s: float) -> Cost:
-    """Drop files into the card folder of a service that runs, and wait until their load is told."""
+def drop(studio: Studio, files: int, *, is_empty: bool, within_s: float, killing: bool = False) -> Cost:
+    """Drop files into the card folder of a service that runs, and wait until their load is told.
+
+    `killing`: whatever reads for it is killed, as often as there is one.
+    """
     told, asked = Told(log=studio.log), Asked(studio=studio)
-    with running(studio) as service, asked.asking():
+    with (
+        running(studio) as service,
+        asked.asking(),
+        readers_killed(service, is_wanted=killing) as killed,
+    ):
         begun = time.monotonic()
         fill(studio.cards, files, is_empty=is_empty)
         _wait_told(service, told, files, within_s)
@@ -133,6 +175,7 @@ def drop(studio: Studio, files: int, *, is_empty: bool, within_s: float) -> Cost
         peak_bytes=peak_bytes,
         status_s=asked.longest_s,
         asked=asked.times,
+        killed=len(set(killed)),
         wrong=(*asked.wrong[:3], *_wrong_log(told), *_wrong_drives(studio, told, is_empty=is_empty)),
     )
 

@@ -6,6 +6,7 @@ from typing import Final
 
 import pytest
 
+from replicatord.drives.one_core import cores
 from tests.faults.load import drop, three_drives
 
 _FILES: Final = 3_000
@@ -19,3 +20,11 @@ def test_a_large_load_is_whole_and_memory_is_bounded(files: int, is_empty: bool)
     assert cost.wrong == ()
     assert cost.asked > 0
     assert 0 < cost.peak_bytes < _PEAK_BYTES_MAX
+
+
+@pytest.mark.skipif(len(cores()) < 2, reason="with one core no process is started for reading")
+def test_a_load_is_whole_though_each_process_that_reads_it_is_killed() -> None:
+    with three_drives() as studio:
+        cost = drop(studio, _FILES, is_empty=False, within_s=60.0, killing=True)
+    assert cost.wrong == ()
+    assert cost.killed > 0
