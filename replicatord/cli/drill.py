@@ -72,6 +72,7 @@ class Drill:
     gone: tuple[FileLeft, ...]  # one for each content
     in_source: frozenset[int]  # contents of `gone` that are in a source
     apart: int  # files that lie on no drive that has a part in it
+    nowhere: tuple[FileLeft, ...]  # of which no good copy is known, nor a source that has them
 
 
 def show_drill(settings: Settings, asked: Asked, *, as_json: bool) -> int:
@@ -95,7 +96,7 @@ def show_drill(settings: Settings, asked: Asked, *, as_json: bool) -> int:
     else:
         for line in _lines(settings, bays, supposed, drill, now):
             print(shown(line))
-    return 1 if drill.gone else 0
+    return 1 if drill.gone or drill.nowhere else 0
 
 
 # ---- what is supposed ----
@@ -166,10 +167,14 @@ def _reckon(files: Iterable[FileLeft]) -> Drill:
     """Sort the files into what is left, what is gone, and what lies on no drive that has a part in it."""
     frames: dict[int, dict[int, FileLeft]] = {}  # picture -> content -> file
     left, gone, apart = dict[int, FileLeft](), dict[int, FileLeft](), set[int]()
+    nowhere: dict[int, FileLeft] = {}
     in_source: set[int] = set()
     for file in files:
         if not file.left and not file.would_lose:
-            apart.add(file.content)
+            if file.is_in_source or file.is_anywhere:
+                apart.add(file.content)
+            else:
+                nowhere.setdefault(file.content, file)
             continue
         (left if file.left else gone).setdefault(file.content, file)
         frames.setdefault(file.picture, {}).setdefault(file.content, file)
@@ -190,6 +195,7 @@ def _reckon(files: Iterable[FileLeft]) -> Drill:
         gone=tuple(sorted(gone.values(), key=lambda file: file.path)),
         in_source=frozenset(in_source & gone.keys()),
         apart=len(apart),
+        nowhere=tuple(sorted(nowhere.values(), key=lambda file: file.path)),
     )
 
 
@@ -256,6 +262,14 @@ def _not_counted(settings: Settings, supposed: Supposed, drill: Drill) -> list[s
             f"Besides, {counted(drill.apart, 'file')} {'has' if drill.apart == 1 else 'have'} no verified copy on any"
             " of these drives yet: nothing is said of them."
         )
+    if drill.nowhere:
+        lines.append(
+            f"PROBLEM: {counted(len(drill.nowhere), 'file')} {'is' if len(drill.nowhere) == 1 else 'are'} in no source any"
+            " more, and no good copy is known anywhere, as things are now:"
+        )
+        lines += [f"  {shown_path(file.path)}" for file in drill.nowhere[:_EXAMPLES]]
+        if len(drill.nowhere) > _EXAMPLES:
+            lines.append(f"  and {len(drill.nowhere) - _EXAMPLES:,} more; --json names them all")
     return lines
 
 
@@ -269,7 +283,7 @@ def _clouds_left(settings: Settings, supposed: Supposed) -> list[str]:
 
 def _loss_lines(supposed: Supposed, drill: Drill) -> list[str]:
     if not drill.losses:
-        return ["No frame would be lost."]
+        return ["No other frame would be lost." if drill.nowhere else "No frame would be lost."]
     frames = drill.left_frames + len(drill.losses)
     size = sum(file.size_bytes for file in drill.gone)
     head = (
@@ -313,6 +327,7 @@ def _fields(
         "lost_files": len(drill.gone),
         "lost_bytes": sum(file.size_bytes for file in drill.gone),
         "files_on_none_of_them": drill.apart,
+        "files_without_good_copy": [path_fields("path", file.path) for file in drill.nowhere],
         "frames": [
             {**path_fields("frame", loss.frame), "lost_files": len(loss.gone), "files": loss.files}
             for loss in drill.losses

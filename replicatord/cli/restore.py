@@ -315,16 +315,17 @@ def bring(settings: Settings, target: str, jobs: Sequence[Job], *, as_json: bool
     """Bring all of it, and give how each file went. Raises CommandError."""
     total = sum(job.wanted.size_bytes for job in jobs)
     done: list[Restored] = []
-    so_far = 0
+    is_there = 0, 0  # files and bytes that are proved
     try:
         restorer = Restorer(settings, target, new_hasher(settings.digest))
         try:
             with new_show(_FILES) as show:
                 for job in jobs:
                     done.append(restorer.restore(job.wanted, job.places, in_sources=job.in_sources))
-                    so_far += job.wanted.size_bytes
+                    if done[-1].outcome in (Outcome.RESTORED, Outcome.THERE):
+                        is_there = is_there[0] + 1, is_there[1] + job.wanted.size_bytes
                     if not as_json:
-                        show.progress(len(done), so_far, len(jobs), total, "restored and proved")
+                        show.progress(*is_there, len(jobs), total, "there and proved")
         finally:
             restorer.close()
     except OSError as exc:

@@ -49,6 +49,7 @@ class Checked:
     size_bytes: int = 0
     seconds: float = 0.0
     findings: Counter[Finding] = field(default_factory=Counter)
+    suspected: int = 0  # copies that count as bad from now on
     in_use: int = 0  # kept in memory by some program, so that they could not be read from the medium
     is_whole: bool = False  # all that was asked for was read
     why: NotUsable | None = None  # the drive went away
@@ -59,6 +60,7 @@ class Checked:
         self.size_bytes += more.size_bytes
         self.seconds += more.seconds
         self.findings.update(more.findings)
+        self.suspected += more.suspected
         self.in_use, self.is_whole, self.why = more.in_use, more.is_whole, more.why
 
 
@@ -169,7 +171,7 @@ class Checker:
             if checked.why is not None:
                 return
             checked.findings[finding] += 1
-            self._context.desk.ask(lambda l: self._note(l, copy, finding))
+            checked.suspected += self._context.desk.ask(lambda l: self._note(l, copy, finding))
         checked.files += 1
         checked.size_bytes += copy.size_bytes
         if self._context.monotonic() - self._recorded_s >= _RECORD_S:
@@ -209,22 +211,25 @@ class Checker:
                 lambda l: l.fixity.proved(passed, at) if is_proving else l.fixity.passed(passed, at)
             )
 
-    def _note(self, ledger: Ledger, copy: DueCopy, finding: Finding) -> None:
-        """Have what was found wanted again, and tell it; louder when no other copy is known."""
+    def _note(self, ledger: Ledger, copy: DueCopy, finding: Finding) -> bool:
+        """Have what was found wanted again, and tell it; louder when no other copy is known.
+
+        Tells whether the copy counts as bad from now on.
+        """
         bays = tuple(self._context.settings.drives)
         is_last = not ledger.copies.may_have_another(copy.content, besides=self._number, bays=bays)
-        is_earlier = False
+        is_earlier = is_suspected = False
         if self._is_proving:
             ledger.fixity.disproved(copy.id, finding)
             # Moved or replaced since the spare was made, as a rule: told in one line, unless it may be lost.
             if not is_last and finding in (Finding.MISSING, Finding.CHANGED):
-                return
+                return False
         elif ledger.fixity.earlier_is_bad(copy.id, finding):
             is_earlier = True
         elif finding is Finding.CHANGED:
             ledger.fixity.changed(copy.id)
         else:
-            ledger.copies.suspect(copy.id)
+            is_suspected = ledger.copies.suspect(copy.id)
         self._context.say(
             ledger,
             "fixity_check_failed",
@@ -240,6 +245,7 @@ class Checker:
                 **({"earlier_version": True} if is_earlier else {}),
             },
         )
+        return is_suspected
 
 
 def tell_checked(context: Context, ledger: Ledger, bay: str, checked: Checked) -> None:
@@ -248,7 +254,7 @@ def tell_checked(context: Context, ledger: Ledger, bay: str, checked: Checked) -
     what = ", ".join(f"{count} {word}" for word, count in findings.items()) or "all as they should be"
     if not checked.files and not findings:
         what = "nothing was due, since all was read lately; `replicatord fixity --all` reads it all the same"
-    bad = ledger.fixity.known_bad(bay)
+    bad = max(ledger.fixity.known_bad(bay) - checked.suspected, 0)
     still_bad = (
         f"; besides, {counted(bad, 'file')} known as bad before, see `replicatord status`" if bad else ""
     )

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 from replicatord.copying.context import Context
@@ -18,7 +19,7 @@ from replicatord.copying.moves import move_copy, set_aside_path
 from replicatord.ledger.ledger import Ledger, SplitStem
 from replicatord.ledger.wishes import Wish
 from replicatord.log.times import path_fields, path_text
-from replicatord.model.copies import CopyState
+from replicatord.model.copies import NO_GOOD_COPY, CopyState
 from replicatord.rules.paths import SUFFIX_HEX_DIGITS, suffixed
 
 # What is said of a file whose blocks or inode are damaged (EUCLEAN: ext4, xfs; EBADMSG: a wrong checksum).
@@ -79,8 +80,8 @@ def make_way(context: Context, files: DriveFiles, wish: Wish, *, drive: int) -> 
         note_trouble(
             context,
             wish,
-            "it no longer holds what it should, and no good copy is known anywhere: it is left as it is."
-            " Look for the picture on other media before anything else",
+            f"{NO_GOOD_COPY}: it is left as it is. Look for the picture on other media before anything else",
+            is_last=True,
         )
         return Way(is_open=False)
     return Way(is_open=True, bad=Bad(copy=known.id, path=known.path))
@@ -133,14 +134,15 @@ def path_trouble(exc: OSError) -> str:
     )
 
 
-def note_trouble(context: Context, wish: Wish, trouble: str) -> None:
-    """Remember why a copy is still wanted, and tell it once."""
+def note_trouble(context: Context, wish: Wish, trouble: str, *, is_last: bool = False) -> None:
+    """Remember why a copy is still wanted, and tell it once; louder when no good one is known (`is_last`)."""
     _note(
         context,
         wish,
         "copy_waits",
         trouble,
         lambda ledger: ledger.wishes.set_trouble(wish.id, trouble=trouble, is_try=True),
+        more={"level": "critical", "other_copy_known": False} if is_last else {},
     )
 
 
@@ -149,7 +151,15 @@ def note_refused(context: Context, wish: Wish, trouble: str) -> None:
     _note(context, wish, "copy_refused", trouble, lambda ledger: ledger.wishes.refuse(wish.id, trouble))
 
 
-def _note(context: Context, wish: Wish, event: str, trouble: str, is_news: Callable[[Ledger], bool]) -> None:
+def _note(  # noqa: PLR0913  all of it is the caller's own
+    context: Context,
+    wish: Wish,
+    event: str,
+    trouble: str,
+    is_news: Callable[[Ledger], bool],
+    *,
+    more: Mapping[str, object] = MappingProxyType({}),
+) -> None:
     def note(ledger: Ledger) -> None:
         if is_news(ledger):
             context.say(
@@ -165,6 +175,7 @@ def _note(context: Context, wish: Wish, event: str, trouble: str, is_news: Calla
                         )
                     ),
                     "reason": trouble,
+                    **more,
                 },
             )
 

@@ -19,7 +19,7 @@ from replicatord.ledger.answers import Trouble
 from replicatord.ledger.loads import LoadState
 from replicatord.ledger.outlook import Refused
 from replicatord.log.words import counted, instant_words, listed, shown_path, size_words
-from replicatord.model.copies import PlacementState
+from replicatord.model.copies import NO_GOOD_COPY, PlacementState
 from replicatord.model.settings import Settings
 from replicatord.model.unread import unread_words
 
@@ -28,7 +28,8 @@ _SPILLED_WITHIN: Final = timedelta(minutes=10)
 
 def needs_of(status: Status, settings: Settings) -> list[str]:
     """Say what needs a person, and what to do about it; empty when nothing does."""
-    needs = []
+    is_grave = [trouble.trouble.startswith(NO_GOOD_COPY) for trouble in status.troubles]
+    needs = [_of_trouble(each) for each, grave in zip(status.troubles, is_grave, strict=True) if grave]
     if status.settings_trouble:
         needs.append(
             "mend the settings file (`replicatord check-config`); the service reads it again by itself"
@@ -40,12 +41,6 @@ def needs_of(status: Status, settings: Settings) -> list[str]:
     ]
     if status.log_trouble:
         needs.append(f"see to the log: {status.log_trouble}")
-    if status.set_aside:
-        needs.append(
-            f"look at {counted(status.set_aside, 'copy', 'copies')} that did not match any more, in `set-aside/` or"
-            " `earlier/` of a drive's hidden folder: `replicatord log --problems` names them; a drive that does this"
-            " again should be replaced"
-        )
     if status.rehearsal is not None and status.rehearsal.failed:
         needs.append(
             f"{counted(status.rehearsal.failed, 'file')} did not come back as they should in the last rehearsal:"
@@ -63,12 +58,18 @@ def needs_of(status: Status, settings: Settings) -> list[str]:
     needs += _of_unread(status)
     needs += _of_short(status)
     needs += _of_late(status)
-    needs += [_of_trouble(trouble) for trouble in status.troubles]
+    needs += [_of_trouble(each) for each, grave in zip(status.troubles, is_grave, strict=True) if not grave]
     needs += [_of_refused(refused) for refused in status.refused]
     for shelf in status.shelves:
         for drive in shelf.drives:
             needs += _of_drive(drive, shelf, status.now, is_running=status.running is not None)
             needs += _of_visit(drive, status)
+    if status.set_aside:  # last: what took their place is good
+        needs.append(
+            f"look at {counted(status.set_aside, 'copy', 'copies')} that did not match any more, in `set-aside/` or"
+            " `earlier/` of a drive's hidden folder, and remove what you looked at: `replicatord log --problems` names"
+            " them; a drive that does this again should be replaced"
+        )
     return needs
 
 

@@ -35,6 +35,7 @@ from replicatord.rules.telling import (
     Decision,
     Kind,
     Past,
+    Topic,
     Waiting,
     decide_message,
     is_summary_due,
@@ -201,7 +202,13 @@ class Teller:
                 self._first_s = now_s if self._mark == (0, 0) else self._first_s
             self._mark = mark
         gathered_s = GATHER_MAX_S if is_gathered else now_s - self._first_s
-        waiting = Waiting(has_urgent=mark[0] > 0, quiet_s=now_s - self._last_s, gathered_s=gathered_s)
+        urgent = desk.look(lambda l: l.telling.waiting(is_urgent_only=True)) if mark[0] else []
+        waiting = Waiting(
+            has_urgent=mark[0] > 0,
+            is_gravest=any(group.topic is Topic.LAST_COPY for group in urgent),
+            quiet_s=now_s - self._last_s,
+            gathered_s=gathered_s,
+        )
         ages = _ages(made, now)
         since_s = min(ages, default=0.0) if self._made_s is None else now_s - self._made_s
         past = Past(ages_s=ages, since_s=since_s, daily_on=_day(daily))

@@ -28,6 +28,10 @@ _HOLDS = (
     "EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_drive"
     " WHERE copy.drive = ? AND copy.state = ? AND copy.content = file.content{})"
 )
+_IS_ANYWHERE = (
+    "EXISTS (SELECT 1 FROM copy INDEXED BY copy_by_content"
+    f" WHERE copy.content = file.content AND copy.state = {CopyState.VERIFIED.value})"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +46,7 @@ class FileLeft:
     is_in_source: bool
     left: tuple[str, ...]  # drives that would have a verified copy still
     would_lose: bool  # it has a verified copy that would be lost, or was lost with its source
+    is_anywhere: bool  # it has a verified copy on some drive, whether that has a part in it or not
 
 
 class Coverage:
@@ -109,8 +114,8 @@ class Coverage:
         times = (since,) if since else ()
         rows = self._db.execute(
             f"SELECT {_PICTURE}, file.content, folder.source, folder.path, frame.stem, file.name, file.size_bytes,"
-            f" file.is_gone = 0, {held}, {would_lose if has_sources else '1'} FROM frame JOIN file ON file.frame = frame.id"
-            f" JOIN folder ON folder.id = frame.folder WHERE {_COUNTS}",
+            f" file.is_gone = 0, {held}, {would_lose if has_sources else '1'}, {_IS_ANYWHERE}"
+            f" FROM frame JOIN file ON file.frame = frame.id JOIN folder ON folder.id = frame.folder WHERE {_COUNTS}",
             (
                 *self._holding(left.values(), *times),
                 *(self._holding(gone.values()) if has_sources else ()),
@@ -118,7 +123,7 @@ class Coverage:
                 CopyState.SET_ASIDE.value,
             ),
         )
-        for picture, content, source, folder, stem, name, size, in_source, marks, loses_it in rows:
+        for picture, content, source, folder, stem, name, size, in_source, marks, loses_it, is_good in rows:
             place = source.encode() + b"/" + (folder + b"/" if folder else b"")
             yield FileLeft(
                 picture=picture,
@@ -129,6 +134,7 @@ class Coverage:
                 is_in_source=bool(in_source),
                 left=_names(left, marks),
                 would_lose=bool(loses_it),
+                is_anywhere=bool(is_good),
             )
 
     def _numbers(self, bays: Sequence[str]) -> dict[str, int]:

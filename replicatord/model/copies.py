@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import NewType
+from typing import Final, NewType
 
 from replicatord.model.frames import Digest, FrameId
 
@@ -57,6 +57,10 @@ class CopyState(Enum):
         5  # only a spare of the ledger says that it is verified: it counts as none until its lane has read it
     )
     UNPROVED_EARLIER = 6  # so with an earlier version
+
+
+# Why a copy waits that nothing can be made of any more; a person is told that at once, and first of all.
+NO_GOOD_COPY: Final = "it no longer holds what it should, and no good copy is known anywhere"
 
 
 class Finding(Enum):

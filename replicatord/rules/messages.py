@@ -70,8 +70,14 @@ _SAYINGS: Final[Mapping[Topic, _Saying]] = MappingProxyType(
         Topic.DAMAGE: _Saying(
             one="a copy{on} is bad",
             many="{count} copies{on} are bad",
-            advice="Each is made again by itself from another place that has it, and the bad file is kept. A drive that"
+            advice="Each is made again by itself where another place has it, and the bad file is kept. A drive that"
             " does this again should be replaced. `replicatord log --problems` names every file.",
+        ),
+        Topic.CHANGED: _Saying(
+            one="a copy{on} was changed by hand",
+            many="{count} copies{on} were changed by hand",
+            advice="Each stays as it is; what it held before is put beside it where another place has it. If neither"
+            " you nor a program of yours did it, look at the drive. `replicatord log --problems` names every file.",
         ),
         Topic.REHEARSAL: _Saying(
             one="a file did not come back as it should in the rehearsal",

@@ -15,6 +15,8 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Final
 
+from replicatord.model.copies import Finding
+
 Fields = Mapping[str, object]
 DAY_S: Final = 86_400.0
 QUIET_S: Final = 10.0  # so long nothing new came: whatever happened has been said
@@ -42,6 +44,7 @@ class Topic(Enum):
 
     LAST_COPY = "last copy"
     DAMAGE = "damage"
+    CHANGED = "changed by hand"
     REHEARSAL = "rehearsal"
     HOLD = "hold"
     SERVICE = "service"
@@ -119,8 +122,17 @@ def _fixity_failed(_event: str, fields: Fields) -> News:
     text = f"{_text(fields, 'path')}: {_text(fields, 'finding')}{kept}"
     if is_last:
         text = f"{text} (on {_text(fields, 'drive')})"
-    topic = Topic.LAST_COPY if is_last else Topic.DAMAGE
+    is_changed = fields.get("finding") == Finding.CHANGED.value
+    topic = Topic.LAST_COPY if is_last else Topic.CHANGED if is_changed else Topic.DAMAGE
     return _news(topic, Urgency.AT_ONCE, fields, text, subject="" if is_last else "drive")
+
+
+def _copy_waits(_event: str, fields: Fields) -> News | None:
+    """Tell at once that no good copy is known; what else waits stands, and is told with the day's message."""
+    if fields.get("other_copy_known") is not False:
+        return None
+    text = f"{_text(fields, 'path')}: no good copy is known anywhere (on {_text(fields, 'drive')})"
+    return _news(Topic.LAST_COPY, Urgency.AT_ONCE, fields, text, subject="")
 
 
 def _rehearsal(_event: str, fields: Fields) -> News | None:
@@ -165,9 +177,7 @@ def _by_level(event: str, fields: Fields) -> News | None:
 _AT_ONCE, _DAILY = Urgency.AT_ONCE, Urgency.DAILY
 # What stands as it is (a full drive, an overdue visit, a load that is not cleared) is asked of the ledger when the
 # day's message is made: what was over by then need not be told. So its lines are silent here.
-_STANDING: Final = (
-    *("drive_waits", "drive_does_not_answer", "copy_waits", "copy_refused", "load_ended", "visit_overdue"),
-)
+_STANDING: Final = (*("drive_waits", "drive_does_not_answer", "copy_refused", "load_ended", "visit_overdue"),)
 # Of these a person knows who has just done something, or `status` says it for as long as it is so.
 _LEFT_TO_STATUS: Final = (
     *("path_was_taken", "unknown_files", "drives_in_one_place", "source_not_watched", "settings_not_watched"),
@@ -189,6 +199,7 @@ _EVENTS: Final[Mapping[str, Decide]] = MappingProxyType(
     {
         **dict.fromkeys((*_STANDING, *_LEFT_TO_STATUS, *_TOLD_OTHERWISE), _silent),
         "fixity_check_failed": _fixity_failed,
+        "copy_waits": _copy_waits,
         "rehearsal_done": _rehearsal,
         "copy_is_suspect": _of(Topic.DAMAGE, _AT_ONCE, "{path}: {reason}"),
         "earlier_version_is_bad": _of(Topic.DAMAGE, _AT_ONCE, "{path}, an earlier version: {reason}"),
@@ -237,6 +248,7 @@ class Waiting:
     """What waits to be told, and how long."""
 
     has_urgent: bool
+    is_gravest: bool = False  # a last copy is in danger: that keeps no distance from the message before
     quiet_s: float  # since the last urgent news came
     gathered_s: float  # since the first
 
@@ -277,8 +289,10 @@ def decide_message(waiting: Waiting, past: Past, *, at_most: int, now: datetime)
     # The last one of a day is left for the daily message, in which all that waits is told.
     if len(lately) >= max(at_most - 1, 1):
         return Decision(make=None, again_s=min(again_s, DAY_S - max(lately)))
-    rest_s = spacing_s(len(lately)) - past.since_s
-    wait_s = max(gather_s, rest_s)
+    if waiting.is_gravest:
+        wait_s = min(gather_s, QUIET_S - waiting.gathered_s)  # however much more comes
+    else:
+        wait_s = max(gather_s, spacing_s(len(lately)) - past.since_s)
     if wait_s <= 0:
         return Decision(make=Kind.AT_ONCE, again_s=0.0)
     return Decision(make=None, again_s=min(again_s, wait_s))

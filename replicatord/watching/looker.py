@@ -356,7 +356,8 @@ class Looker(threading.Thread):
         """Note that a folder is not there (any more), or that nobody can say what is in it."""
         is_missing = isinstance(exc, (FileNotFoundError, NotADirectoryError))
         if is_missing and folder and self._grounds.is_as_seen(source, folder):
-            self._mark_gone(source.name, folder, {})
+            for each in self._known_below(source.name, folder):
+                self._mark_gone(source.name, each, {})
             if self._not_read.let_go(source.name, folder):
                 self.changes += 1
             return
@@ -375,6 +376,11 @@ class Looker(threading.Thread):
             self._cannot_read(source.name, folder, "it does not exist", UnreadKind.MISSING)
         if rescan is not None:
             rescan.trouble = trouble
+
+    def _known_below(self, source: str, folder: bytes) -> list[bytes]:
+        """Give a folder and those below it that were ever seen: what is moved away whole gives no events of them."""
+        known = self._context.desk.look(lambda l: list(l.seen.folders_of(source)))
+        return [folder, *(each for each in known if each.startswith(folder + b"/"))]
 
     def _look_for_losses(self, source: Source, *, is_walk_over: bool = False) -> None:
         """Note what is not read yet of each part of a source that is not where it was."""

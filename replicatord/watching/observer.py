@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import logging
 import os
+import warnings
 from collections.abc import Callable
 from typing import Final
 
@@ -44,6 +45,10 @@ _TROUBLE_LOGGERS: Final = ("watchdog.observers.inotify_c", "watchdog.observers.i
 
 # While it is stopped, the library says that it is: that is no news, and would come after our own last words.
 logging.getLogger("watchdog").addHandler(logging.NullHandler())
+
+
+# A folder that is moved away and back keeps its watch, which the library then sets anew, with a warning for each.
+warnings.filterwarnings("ignore", "Callback with id", RuntimeWarning)
 
 
 class _Handler(FileSystemEventHandler):

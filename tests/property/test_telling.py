@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Final
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -16,6 +17,7 @@ from replicatord.rules.telling import (
     DAY_S,
     DECIDED,
     GATHER_MAX_S,
+    QUIET_S,
     Kind,
     Past,
     Topic,
@@ -308,3 +310,33 @@ def test_what_is_not_taken_is_tried_less_and_less_often() -> None:
     pauses = [retry_s(tries) for tries in range(1, 20)]
     assert pauses == sorted(pauses)
     assert (pauses[0], pauses[-1]) == (30.0, 3_600.0)
+
+
+@pytest.mark.parametrize("quiet_s", [0.0, 9.0])  # however much more comes
+def test_a_last_copy_in_danger_keeps_no_distance_from_the_message_before(quiet_s: float) -> None:
+    past = Past(ages_s=[20.0, 90.0, 400.0], since_s=20.0, daily_on=_START.date())
+    grave = Waiting(has_urgent=True, is_gravest=True, quiet_s=quiet_s, gathered_s=QUIET_S)
+    assert decide_message(grave, past, at_most=12, now=_START).make is Kind.AT_ONCE
+    assert decide_message(replace(grave, is_gravest=False), past, at_most=12, now=_START).make is None
+    assert decide_message(replace(grave, gathered_s=2.0), past, at_most=12, now=_START).make is None
+    full = replace(past, ages_s=[20.0] * 11)  # T1 holds for it too
+    assert decide_message(grave, full, at_most=12, now=_START).make is None
+
+
+def test_what_no_good_copy_is_known_of_is_told_at_once_and_what_was_changed_by_hand_is_not_called_damaged() -> (
+    None
+):
+    waits = {"drive": "curlew", "path": "A.JPG", "reason": "it is here no more", "level": "warning"}
+    assert news_of("copy_waits", waits) is None
+    grave = news_of("copy_waits", {**waits, "other_copy_known": False})
+    assert grave is not None
+    assert (grave.topic, grave.urgency) == (Topic.LAST_COPY, Urgency.AT_ONCE)
+    found = {"drive": "curlew", "path": "A.JPG", "finding": "changed by hand", "other_copy_known": True}
+    for more, topic in (
+        ({}, Topic.CHANGED),
+        ({"finding": "damaged"}, Topic.DAMAGE),
+        ({"other_copy_known": False}, Topic.LAST_COPY),
+    ):
+        news = news_of("fixity_check_failed", {**found, **more})
+        assert news is not None
+        assert news.topic is topic

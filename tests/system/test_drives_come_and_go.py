@@ -432,6 +432,10 @@ def test_i8_the_only_copies_left_are_not_moved_though_they_are_bad(
         service.wait_line("copy_is_suspect", drive="curlew")
         service.wait_line("copy_is_suspect", drive="dunlin")
         until(lambda: [l for l in studio.lines("copy_waits") if "no good copy is known" in str(l["reason"])])
+        told = next(l for l in studio.lines("copy_waits") if "no good copy is known" in str(l["reason"]))
+        assert (told["level"], told["other_copy_known"]) == ("critical", False)
+        needs = studio.ask("status").stdout.split("this needs you:\n")[1]
+        assert "no good copy is known anywhere" in needs.splitlines()[0]  # before all else
         service.stop()
     kept = [
         text

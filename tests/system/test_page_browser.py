@@ -225,3 +225,13 @@ def test_without_javascript_all_is_read_and_noted(site: Site) -> None:
         driver.get(site(PULSE_PATH))
         until(lambda: "replicatord " in driver.page_source)  # the browser may still be laying it out
     shutil.rmtree(folder, ignore_errors=True)
+
+
+def test_tonight_that_is_left_open_shows_what_came_meanwhile(site: Site, driver: WebDriver) -> None:
+    driver.get(site("/"))
+    foot = "return document.querySelector('footer').textContent"
+    before = driver.execute_script(foot)
+    driver.execute_script("document.querySelector('a.big').focus(); now().dataset.whole = 0; renew()")
+    until(lambda: driver.execute_script(foot) != before)
+    assert driver.execute_script("return document.activeElement.className") == "big"
+    assert driver.execute_script("return now().dataset.whole") == "30"

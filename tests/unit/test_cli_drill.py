@@ -202,3 +202,28 @@ def test_wrong_words_are_refused(
 ) -> None:
     assert ground.run("drill", *words) == 2
     assert capsys.readouterr().err
+
+
+def test_what_has_no_good_copy_any_more_is_a_problem_and_no_loss_to_come(
+    ground: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with ground.open_ledger() as ledger, ledger.transaction():
+        db = ledger._db
+        file, content = db.execute(
+            "SELECT id, content FROM file WHERE name = ?", (b"TIDE0003.DNG",)
+        ).fetchone()
+        for (copy,) in db.execute("SELECT id FROM copy WHERE content = ?", (content,)).fetchall():
+            ledger.copies.suspect(copy)
+    assert ground.run("drill", "--lose", "dunlin") == 0  # it is in its source
+    assert "1 file has no verified copy on any of these drives yet" in printed(capsys)
+    with ground.open_ledger() as ledger, ledger.transaction():
+        ledger._db.execute("UPDATE file SET is_gone = 1 WHERE id = ?", (file,))
+    assert ground.run("drill", "--lose", "dunlin") == 1
+    said = printed(capsys)
+    assert "PROBLEM: 1 file is in no source any more, and no good copy is known anywhere" in said
+    assert "a/TIDE0003.DNG" in said
+    assert said.rstrip().endswith("No other frame would be lost.")
+    assert ground.run("drill", "--lose", "dunlin", "--json") == 1
+    assert json.loads(capsys.readouterr().out)["files_without_good_copy"] == [
+        {"path": "cards/a/TIDE0003.DNG"}
+    ]

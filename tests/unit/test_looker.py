@@ -229,3 +229,29 @@ def test_a_file_whose_medium_went_while_it_was_read_apart_is_lost_not_read(
     one._look_for_losses(source)
     assert one._noted(wanted, outcome) is None
     assert "TIDE0001.xmp" in unread(context)
+
+
+def test_what_lies_below_a_folder_that_was_moved_away_is_gone_too(tmp_path: Path, context: Context) -> None:
+    deep = tmp_path / "cards" / "DCIM" / "100TIDE" / "more"
+    deep.mkdir(parents=True)
+    (deep / "TIDE0001.xmp").write_bytes(b"heron")
+    (deep.parent / "TIDE0002.xmp").write_bytes(b"egret")
+    one = looker(context)
+    one._settling.settle_s = 0.0
+    for folder in (b"", b"DCIM", b"DCIM/100TIDE", b"DCIM/100TIDE/more"):
+        one._look_at("cards", folder, None)
+    one._read_due()
+
+    def here() -> int:
+        folders = ("DCIM/100TIDE", "DCIM/100TIDE/more")
+        known = context.desk.look(
+            lambda l: [
+                each for path in folders for each in l.seen.known_in_folder("cards", path.encode()).values()
+            ]
+        )
+        return sum(not each.is_gone for each in known)
+
+    assert here() == 2
+    (tmp_path / "cards" / "DCIM").rename(tmp_path / "elsewhere")
+    one._look_at("cards", b"DCIM", None)  # which is all that an event tells
+    assert here() == 0

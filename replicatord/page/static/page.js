@@ -1,20 +1,30 @@
 // Keys, and what is being copied just now. All of the page can be read without this.
 "use strict";
 
-// ---- what is being copied now: that part alone is asked for again ----
+// ---- what is being copied now: that part is asked for again, and now and then all of the view ----
 const now = () => document.getElementById("now");
+let wholeAt = Date.now();
 async function renew() {
   if (document.hidden) return again();
+  const isWhole = Date.now() - wholeAt >= 1000 * Number(now().dataset.whole);
   try {
-    const answer = await fetch("/now");
+    const answer = await fetch(isWhole ? location.pathname : "/now");
     if (answer.ok) {
-      const made = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("now");
-      if (made) now().replaceWith(made);
+      const made = new DOMParser().parseFromString(await answer.text(), "text/html");
+      (isWhole ? ["main", "footer"] : ["#now"]).forEach((part) => replace(part, made));
+      if (isWhole) wholeAt = Date.now();
     }
   } catch {
     // The service ended: what is shown stays, and it is asked again.
   }
   again();
+}
+function replace(part, made) {
+  const [old, young] = [document.querySelector(part), made.querySelector(part)];
+  if (!old || !young) return;
+  const href = old.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
+  old.replaceWith(young);
+  if (href) [...young.querySelectorAll("a")].find((one) => one.getAttribute("href") === href)?.focus({ preventScroll: true });
 }
 function again() {
   if (now()) setTimeout(renew, 1000 * Number(now().dataset.again));
