@@ -84,6 +84,11 @@ def _say_failed(fields: Fields) -> tuple[str, str]:
     return _drive(fields), f"{_text(fields, 'path')} is {_text(fields, 'finding')}{earlier}{last}"
 
 
+def _say_waits(fields: Fields) -> tuple[str, str]:
+    last = "; NO OTHER GOOD COPY IS KNOWN" if fields.get("other_copy_known") is False else ""
+    return _drive(fields), f"{_text(fields, 'path')} waits: {_text(fields, 'reason')}{last}"
+
+
 def _say_up_to_date(fields: Fields) -> tuple[str, str]:
     return _drive(fields), _text(fields, "text").removeprefix(_drive(fields)).strip()
 
@@ -139,7 +144,7 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         "reading_in_doubt": _about(
             "source", "{path}: two copies were alike, and not what was read of it first; it is read again"
         ),
-        "copy_waits": _about("drive", "{path} waits: {reason}"),
+        "copy_waits": _say_waits,
         "copy_refiled": _about("drive", "{from_path} is now filed as {path}"),
         "copy_no_longer_asked_for": _about("drive", "{path} is no longer asked for; the copy is kept"),
         "copies_no_longer_asked_for": _about("", "{files} copies: {reason}"),
