@@ -26,7 +26,7 @@ from replicatord.copying.readback import Interrupted
 from replicatord.copying.spill import has_too_little, spill
 from replicatord.copying.visit import Visit
 from replicatord.drives.disks import disk_below
-from replicatord.drives.identity import Identity
+from replicatord.drives.identity import IDENTITY_NAME, Identity
 from replicatord.drives.kernel import file_system_uuid
 from replicatord.drives.mounts import has_mount_table
 from replicatord.drives.presence import NotUsable, OpenDrive, open_drive
@@ -37,11 +37,13 @@ from replicatord.log.times import path_text
 from replicatord.log.words import counted, size_words, span_words
 from replicatord.model.abilities import Abilities
 from replicatord.model.settings import Drive
+from replicatord.rules.paths import HIDDEN_FOLDER
 
 _RETRY_S: Final = 5.0  # a drive that is waited for is looked at this often; opening it is cheap
 _RETRY_ABSENT_S: Final = (
     60.0  # where mounts are noticed by themselves, this is only for what they do not tell
 )
+_FOLDER_LOOK_S: Final = 10.0  # so often it is looked whether a drive that is a folder is there still
 _QUIET_S: Final = 30.0  # so often it is looked whether the quiet hours are over
 _RETRY_FULL_S: Final = 60.0  # a full drive is opened and flushed to look again, so more rarely
 _CHECK_FOR_S: Final = 30.0  # a drive is let go so often while it is checked, so that it can be unmounted
@@ -155,8 +157,7 @@ class Lane(threading.Thread):
                     asked = self._asked
                 self._visit()
                 self._note_answered(asked)
-                with self._changed:
-                    self._wait_for_reason(asked)
+                self._wait_for_reason(asked)
         except Interrupted:
             pass
         except BaseException as exc:  # noqa: BLE001  a lane's death must be seen by the service, whatever it was
@@ -175,7 +176,29 @@ class Lane(threading.Thread):
             self._context.at_rest()
 
     def _wait_for_reason(self, asked: int) -> None:
-        self._changed.wait_for(lambda: self._asked != asked or self._is_over(), self._patience_s())
+        while True:
+            with self._changed:
+                patience_s = self._patience_s()
+                drive = self._context.settings.drives.get(self.bay)
+                is_folder = drive is not None and not drive.is_mount and self._progress.is_here
+                look_s = _FOLDER_LOOK_S if patience_s is None and is_folder else None
+                has_reason = self._changed.wait_for(
+                    lambda: self._asked != asked or self._is_over(), look_s or patience_s
+                )
+            if has_reason or look_s is None or drive is None or not self._is_there_still(drive):
+                return
+
+    def _is_there_still(self, drive: Drive) -> bool:
+        """Look whether a folder is where it was: no table of mounts tells that it was moved away."""
+        self._beat()
+        try:
+            os.stat(os.path.join(os.fsencode(drive.root), HIDDEN_FOLDER, IDENTITY_NAME))
+        except OSError:
+            return False
+        else:
+            return True
+        finally:
+            self._beat_s = None
 
     def _is_over(self) -> bool:
         return self._leave or self._context.stop.is_set()

@@ -22,6 +22,7 @@ from tests.studio import (
     stats,
     tree,
     unmount,
+    until,
     why_no_small_disk,
 )
 
@@ -264,3 +265,16 @@ def test_a_disk_that_gives_enospc_though_it_told_of_room(
         check_sums(root, files=_FILES + 60)
         logged = [line["path"] for line in studio.lines("copy_verified", drive="curlew")]
         assert len(logged) == len(set(logged)) == _FILES + 60
+
+
+def test_a_folder_that_is_moved_away_at_rest_is_noticed_and_so_is_its_coming_back(
+    studio: Studio, tmp_path: Path
+) -> None:
+    studio.add_drive("curlew", "ssd")
+    with running(studio) as service:
+        until(lambda: len(studio.lines("copy_verified")) == 2 * _FILES)
+        studio.drives["dunlin"].rename(tmp_path / "elsewhere")
+        service.wait_line("drive_waits", drive="dunlin")  # nothing was asked of it
+        (tmp_path / "elsewhere").rename(studio.drives["dunlin"])
+        until(lambda: len(studio.lines("drive_is_here", drive="dunlin")) == 2)
+        service.stop()
