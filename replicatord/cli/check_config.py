@@ -11,12 +11,14 @@ import sys
 from collections.abc import Iterator
 
 from replicatord.cli.asking import ledger_for_asking
+from replicatord.cli.words import shown
 from replicatord.config import SettingsProblems, read_settings, summary_lines
 from replicatord.config.words import target_words
 from replicatord.duties.places import one_place, one_place_words
 from replicatord.duties.sender import BAD_ADDRESS
 from replicatord.duties.sending import Job, send_all
 from replicatord.errors import LedgerError
+from replicatord.ledger.lock import find_running
 from replicatord.model.settings import Settings
 
 
@@ -48,12 +50,33 @@ def check_config(path: str, *, as_json: bool) -> int:
             lines.append(f"Caution: {number} cannot be looked at here: {reason}. The service needs it.")
     if wrong:
         return _refuse_targets(path, wrong, as_json=as_json)
+    refusal = _refusal_of_service(settings)
+    if refusal and not as_json:
+        print(
+            f"{refusal}\nThe running service did not take the file; it goes on with the settings before.",
+            file=sys.stderr,
+        )
+        return 2
+    if as_json and refusal:
+        print(json.dumps({"file": path, "ok": False, "problems": [], "refused_by_the_service": refusal}))
+        return 2
     if as_json:
         print(json.dumps({"file": path, "ok": True, "summary": lines}))
     else:
         print("\n".join(lines))
         print("The settings are usable. `replicatord plan` says what they would copy.")
     return 0
+
+
+def _refusal_of_service(settings: Settings) -> str:
+    """Give why the service that runs did not take the file, though all of it can be read: it may be cut short."""
+    if find_running(settings.ledger) is None:
+        return ""
+    try:
+        with ledger_for_asking(settings) as ledger:
+            return shown(ledger.get_meta("settings_trouble"))
+    except LedgerError:
+        return ""
 
 
 def _bad_targets(settings: Settings) -> Iterator[tuple[str, str]]:

@@ -14,6 +14,7 @@ from typing import Final
 from urllib.parse import parse_qs
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -34,6 +35,7 @@ from replicatord.page.views import drives, log, month, tonight, years
 from replicatord.previews.store import preview_path
 from replicatord.rules.revisit import Look
 
+_IN_TICKS: Final = re.compile(r"`([^`]+)`")
 _HERE: Final = os.path.dirname(os.path.abspath(__file__))
 _STATIC: Final = {
     "page.css": "text/css; charset=utf-8",
@@ -87,6 +89,7 @@ class _Page:
         )
         self._templates.filters["counted"] = counted
         self._templates.filters["instant"] = instant_words
+        self._templates.filters["coded"] = _coded
         for name in self._templates.list_templates():
             self._templates.get_template(name)  # compiled now, so that the first view need not wait for it
         self._static = {name: _read(os.path.join(_HERE, "static", name)) for name in _STATIC}
@@ -261,6 +264,11 @@ def _go_to(wanted: str, otherwise: str) -> Response:
 
 def _number(text: str) -> int:
     return int(text) if _NUMBER.fullmatch(text) else -1
+
+
+def _coded(text: str) -> Markup:
+    """Give text with what stands in backticks, as a terminal shows commands, as code."""
+    return Markup(_IN_TICKS.sub(r"<code>\1</code>", str(escape(text))))  # noqa: S704  escaped before
 
 
 def _read(path: str) -> bytes:

@@ -169,6 +169,8 @@ def test_what_is_left_of_the_settings_is_never_acted_upon(studio: Studio) -> Non
         broken = service.wait_line("settings_broken")
         assert "saved only in part" in str(broken["problems"])
         assert "saved only in part" in settings_trouble(studio)
+        said = studio.ask("check-config")  # the file by itself is usable
+        assert (said.returncode, "saved only in part" in said.stderr) == (2, True)
         (studio.cards / "curlew.boat").write_bytes(b"is not taken")
         (studio.cards / "end.jpg").write_bytes(b"end")
         service.wait_copies("cards/end.jpg", *_BOTH)
