@@ -125,8 +125,8 @@ def _of_late(status: Status) -> Iterator[str]:
 
 def _of_trouble(trouble: Trouble) -> str:
     return (
-        f"{counted(trouble.files, 'file')} could not be copied to {trouble.bay}: {trouble.trouble}, such as"
-        f" {shown_path(trouble.path)}; `replicatord log --problems --drive {trouble.bay}` tells more"
+        f"{counted(trouble.files, 'file')} could not be copied to {trouble.bay}, such as {shown_path(trouble.path)}:"
+        f" {trouble.trouble}; `replicatord log --problems --drive {trouble.bay}` tells more"
     )
 
 

@@ -113,7 +113,8 @@ def test_copies_in_trouble_or_set_aside_need_somebody(
     lock = LedgerLock(ground.settings.ledger)
     assert ground.run("status") == 1
     told = printed(capsys)
-    assert "1 file could not be copied to dunlin: the source changed since it was read" in told
+    assert "1 file could not be copied to dunlin, such as " in told
+    assert ": the source changed since it was read; `replicatord log" in told
     assert "look at 1 copy that did not match any more" in told
     lock.release()
 
