@@ -85,8 +85,8 @@ def _say_failed(fields: Fields) -> tuple[str, str]:
 
 
 def _say_waits(fields: Fields) -> tuple[str, str]:
-    last = "; NO OTHER GOOD COPY IS KNOWN" if fields.get("other_copy_known") is False else ""
-    return _drive(fields), f"{_text(fields, 'path')} waits: {_text(fields, 'reason')}{last}"
+    drive, text = _about("drive", "{path} waits: {reason}")(fields)
+    return drive, f"{text}; NO OTHER GOOD COPY IS KNOWN" if fields.get("other_copy_known") is False else text
 
 
 def _say_up_to_date(fields: Fields) -> tuple[str, str]:

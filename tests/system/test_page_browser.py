@@ -236,4 +236,4 @@ def test_tonight_that_is_left_open_shows_what_came_meanwhile(site: Site, driver:
     # Its instant is told to the second, and what is shown may be some seconds old.
     until(lambda: driver.execute_script("now().dataset.whole = 0; renew(); " + foot) != before)
     assert driver.execute_script("return document.activeElement.className") == "big"
-    assert driver.execute_script("return now().dataset.whole") == "30"
+    until(lambda: driver.execute_script("return now().dataset.whole") == "30")
