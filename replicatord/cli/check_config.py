@@ -51,15 +51,8 @@ def check_config(path: str, *, as_json: bool) -> int:
     if wrong:
         return _refuse_targets(path, wrong, as_json=as_json)
     refusal = _refusal_of_service(settings)
-    if refusal and not as_json:
-        print(
-            f"{refusal}\nThe running service did not take the file; it goes on with the settings before.",
-            file=sys.stderr,
-        )
-        return 2
-    if as_json and refusal:
-        print(json.dumps({"file": path, "ok": False, "problems": [], "refused_by_the_service": refusal}))
-        return 2
+    if refusal:
+        return _tell_refusal(path, refusal, as_json=as_json)
     if as_json:
         print(json.dumps({"file": path, "ok": True, "summary": lines}))
     else:
@@ -77,6 +70,15 @@ def _refusal_of_service(settings: Settings) -> str:
             return shown(ledger.get_meta("settings_trouble"))
     except LedgerError:
         return ""
+
+
+def _tell_refusal(path: str, refusal: str, *, as_json: bool) -> int:
+    if as_json:
+        print(json.dumps({"file": path, "ok": False, "problems": [], "refused_by_the_service": refusal}))
+    else:
+        went_on = "The running service did not take the file; it goes on with the settings before."
+        print(f"{refusal}\n{went_on}", file=sys.stderr)
+    return 2
 
 
 def _bad_targets(settings: Settings) -> Iterator[tuple[str, str]]:

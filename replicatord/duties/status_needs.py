@@ -28,8 +28,8 @@ _SPILLED_WITHIN: Final = timedelta(minutes=10)
 
 def needs_of(status: Status, settings: Settings) -> list[str]:
     """Say what needs a person, and what to do about it; empty when nothing does."""
-    is_grave = [trouble.trouble.startswith(NO_GOOD_COPY) for trouble in status.troubles]
-    needs = [_of_trouble(each) for each, grave in zip(status.troubles, is_grave, strict=True) if grave]
+    grave = [each for each in status.troubles if each.trouble.startswith(NO_GOOD_COPY)]
+    needs = [_of_trouble(each) for each in grave]
     if status.settings_trouble:
         needs.append(
             "mend the settings file (`replicatord check-config`); the service reads it again by itself"
@@ -58,7 +58,7 @@ def needs_of(status: Status, settings: Settings) -> list[str]:
     needs += _of_unread(status)
     needs += _of_short(status)
     needs += _of_late(status)
-    needs += [_of_trouble(each) for each, grave in zip(status.troubles, is_grave, strict=True) if not grave]
+    needs += [_of_trouble(each) for each in status.troubles if each not in grave]
     needs += [_of_refused(refused) for refused in status.refused]
     for shelf in status.shelves:
         for drive in shelf.drives:

@@ -175,8 +175,8 @@ def test_many_small_files_are_read_whatever_becomes_of_the_process_that_reads_th
     assert not len(one._settling)
 
 
-def test_a_file_that_changed_since_it_had_settled_waits_once_more(tmp_path: Path, context: Context) -> None:
-    path = tmp_path / "cards" / "TIDE0001.xmp"
+def settled(path: Path, context: Context) -> tuple[Looker, looking._Wanted]:
+    """Have a file of the source that has settled and is to be read."""
     path.write_bytes(b"heron")
     one = looker(context)
     one._settling.settle_s = 0.0
@@ -184,6 +184,12 @@ def test_a_file_that_changed_since_it_had_settled_waits_once_more(tmp_path: Path
     (spot,) = one._settling.look_due(one._context.monotonic(), limit=2)
     wanted = one._find_wanted(spot, None)
     assert wanted is not None
+    return one, wanted
+
+
+def test_a_file_that_changed_since_it_had_settled_waits_once_more(tmp_path: Path, context: Context) -> None:
+    path = tmp_path / "cards" / "TIDE0001.xmp"
+    one, wanted = settled(path, context)
     path.write_bytes(b"heron and reeds")  # its writer opened it again, and closed it
     assert one._noted(wanted, one._outcome(wanted)) is None
     assert len(one._settling) == 1
@@ -215,14 +221,7 @@ def test_a_process_that_reads_is_there_for_many_small_files_and_no_longer(
 def test_a_file_whose_medium_went_while_it_was_read_apart_is_lost_not_read(
     tmp_path: Path, context: Context, what: str
 ) -> None:
-    path = tmp_path / "cards" / "TIDE0001.xmp"
-    path.write_bytes(b"heron")
-    one = looker(context)
-    one._settling.settle_s = 0.0
-    one._look_at("cards", b"", None)
-    (spot,) = one._settling.look_due(one._context.monotonic(), limit=2)
-    wanted = one._find_wanted(spot, None)
-    assert wanted is not None
+    one, wanted = settled(tmp_path / "cards" / "TIDE0001.xmp", context)
     outcome = one._outcome(wanted) if what == "it was read" else Unsettled()
     swap(tmp_path)
     source = context.settings.sources["cards"]
