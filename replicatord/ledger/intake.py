@@ -13,7 +13,7 @@ from itertools import groupby
 from typing import Any, Final
 
 from replicatord.ledger.previews import Previews
-from replicatord.ledger.rows import MARKS, as_json, in_parts, rows_at_once
+from replicatord.ledger.rows import MARKS, NewRows, as_json, in_parts, rows_at_once
 from replicatord.model.frames import (
     CaptureTime,
     Digest,
@@ -35,6 +35,13 @@ _FRAME_COLUMNS: Final = (
     " file.mtime_ns, file.ctime_ns, file.inode, hex(content.digest), file.kind, file.format, file.is_raw, file.captured,"
     " file.fraction, file.offset_minutes, file.time_origin, file.camera, file.stars, file.problem"
 )
+
+_FILE_COLUMNS: Final = (
+    *("frame", "name", "content", "load", "is_gone", "size_bytes", "mtime_ns", "ctime_ns", "inode"),
+    *("kind", "format", "is_raw", "captured", "fraction", "offset_minutes", "time_origin"),
+    *("camera", "stars", "problem"),
+)
+_UPDATE_FILE: Final = f"UPDATE file SET {', '.join(f'{name} = ?' for name in _FILE_COLUMNS)} WHERE id = ?"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +85,9 @@ class Intake:
             int, dict[bytes, SeenFile]
         ] = {}  # frames of which nothing was known before: their files
         self._files: dict[tuple[int, bytes], _Before] = {}  # frame, name
+        self._new_contents = NewRows(connection, "content", "digest, size_bytes")
+        self._new_frames = NewRows(connection, "frame", "folder, stem")
+        self._new_files = NewRows(connection, "file", ", ".join(_FILE_COLUMNS))
 
     def take(self, readings: Sequence[SeenFile], *, load: int, zone: tzinfo) -> Taken:
         """Take files that were read whole."""
@@ -102,6 +112,7 @@ class Intake:
             frames.add(frame)
             if frame in self._new:
                 self._new[frame][reading.name] = reading
+        self._write_new()
         self._note_loaded(load, loaded)
         return self._refresh(frames, zone, counts=(added, changed, replaced))
 
@@ -141,18 +152,14 @@ class Intake:
     def _content_id(self, digest: Digest, size_bytes: int) -> int:
         known = self._contents.get(digest)
         if known is None:
-            known = self._contents[digest] = self._insert(
-                "INSERT INTO content (digest, size_bytes) VALUES (?, ?)", (digest, size_bytes)
-            )
+            known = self._contents[digest] = self._new_contents.add(digest, size_bytes)
         return known
 
     def _frame_id(self, reading: SeenFile) -> int:
         place = source, folder, stem = self._place(reading)
         known = self._frames.get(place)
         if known is None:
-            known = self._frames[place] = self._insert(
-                "INSERT INTO frame (folder, stem) VALUES (?, ?)", (self._folder_id(source, folder), stem)
-            )
+            known = self._frames[place] = self._new_frames.add(self._folder_id(source, folder), stem)
             self._new[known] = {}
         return known
 
@@ -167,16 +174,13 @@ class Intake:
     def _put_file(
         self, frame: int, reading: SeenFile, content: int, load: int, before: _Before | None
     ) -> int:
-        values = {"frame": frame, "name": reading.name, **_columns(reading, content=content, load=load)}
+        values = (frame, reading.name, *_columns(reading, content=content, load=load))
         if before is None:
-            names = ", ".join(values)
-            file = self._insert(
-                f"INSERT INTO file ({names}) VALUES ({', '.join('?' * len(values))})", tuple(values.values())
-            )
+            file = self._new_files.add(*values)
         else:
             file = before.id
-            sets = ", ".join(f"{name} = ?" for name in values)
-            self._db.execute(f"UPDATE file SET {sets} WHERE id = ?", (*values.values(), file))
+            self._write_new()  # it may be one of them
+            self._db.execute(_UPDATE_FILE, (*values, file))
         stat = reading.stat
         self._files[frame, reading.name] = _Before(file, content, stat.size_bytes, stat.inode, stat.ctime_ns)
         return file
@@ -193,8 +197,10 @@ class Intake:
             (load, as_json(loaded)),
         )
 
-    def _insert(self, statement: str, values: Sequence[object]) -> int:
-        return int(self._db.execute(statement, values).lastrowid or 0)
+    def _write_new(self) -> None:
+        """Write what was given a number, in the order in which it refers to one another."""
+        for new in (self._new_contents, self._new_frames, self._new_files):
+            new.write()
 
     # Frames
 
@@ -248,7 +254,7 @@ class Intake:
         main = frame.main
         if main.digest not in self._contents:  # a file that was known, and is not among those read now
             self._find_contents([main.digest])
-        return self._content_id(main.digest, main.stat.size_bytes)
+        return self._contents[main.digest]
 
 
 def frames_by_number(
@@ -277,27 +283,21 @@ def _assembled(number: int, files: Sequence[SeenFile], split_stem: SplitStem, zo
     return assemble_frame(FrameId(number), stem=split_stem(files[0].name)[0], files=files, zone=zone)
 
 
-def _columns(reading: SeenFile, *, content: int, load: int) -> dict[str, object]:
+def _columns(reading: SeenFile, *, content: int, load: int) -> tuple[object, ...]:
+    """Give the values of `_FILE_COLUMNS`, but for frame and name."""
     facts, stat, time = reading.facts, reading.stat, reading.facts.captured
-    return {
-        "content": content,
-        "load": load,
-        "is_gone": 0,
-        "size_bytes": stat.size_bytes,
-        "mtime_ns": stat.mtime_ns,
-        "ctime_ns": stat.ctime_ns,
-        "inode": stat.inode,
-        "kind": facts.kind.value,
-        "format": facts.format,
-        "is_raw": int(facts.is_raw),
-        "captured": time.local.isoformat() if time else None,
-        "fraction": time.fraction if time else None,
-        "offset_minutes": time.offset_minutes if time else None,
-        "time_origin": time.origin.value if time else None,
-        "camera": facts.camera,
-        "stars": facts.stars,
-        "problem": facts.problem,
-    }
+    captured = (
+        (time.local.isoformat(), time.fraction, time.offset_minutes, time.origin.value)
+        if time
+        else [None] * 4
+    )
+    return (
+        *(content, load, 0),
+        *(stat.size_bytes, stat.mtime_ns, stat.ctime_ns, stat.inode),
+        *(facts.kind.value, facts.format, int(facts.is_raw)),
+        *captured,
+        *(facts.camera, facts.stars, facts.problem),
+    )
 
 
 def _seen_file(source: str, folder: bytes, row: Sequence[Any]) -> SeenFile:

@@ -5,8 +5,8 @@ May not decide: it fetches frames, asks `replicatord.rules.plan`, and stores the
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
 from types import MappingProxyType
@@ -14,8 +14,12 @@ from typing import Final
 
 from replicatord.ledger.intake import Taken
 from replicatord.ledger.ledger import Ledger
+from replicatord.ledger.wishes import PlanChange
+from replicatord.model.copies import Placement
 from replicatord.model.frames import Frame, FrameId
 from replicatord.model.settings import Settings
+from replicatord.rules.paths import path_key
+from replicatord.rules.plan import Taken as IsTaken
 from replicatord.rules.plan import frames_that_matter, plan_picture
 
 BATCH_PICTURES: Final = 500  # per transaction: some 50 ms, so that lanes are never kept waiting for long
@@ -67,29 +71,106 @@ def replan(  # noqa: PLR0913  what a plan depends on, all of it given
 
     `known`: frames as they are in the ledger now, so that these need not be fetched.
     """
-    new: Counter[str] = Counter()
-    files: Counter[str] = Counter()
-    unasked: list[tuple[str, bytes]] = []
-    view = ledger.shelf_view(settings)
     pictures = set(pictures)
     planned = ledger.wishes.planned(pictures)
-    for picture, all_frames in _frames_of(ledger, pictures, known, zone):
-        frames = frames_that_matter(all_frames, settings=settings, today=today)
+    planning = _Planning(ledger, settings, today)
+    for picture, frames in _frames_of(ledger, pictures, known, zone):
+        planning.plan(picture, frames, is_new=picture not in planned)
+    planning.plan_waiting()
+    return planning.done
 
-        def taken(drive: str, key: bytes, picture: int = picture) -> bool:
-            return ledger.wishes.is_taken(drive, key, picture)
 
-        view.begin(picture)
-        plan = plan_picture(
-            frames, settings=settings, today=today, taken=taken, split_stem=ledger.split_stem, view=view
+class _Planning:
+    """Plans pictures in order; those that are new together, as far as they stand in a row.
+
+    One by one each would ask for itself whether its paths are taken, and for each of its placements.
+    """
+
+    def __init__(self, ledger: Ledger, settings: Settings, today: date) -> None:
+        self._ledger, self._settings, self._today = ledger, settings, today
+        self._view = ledger.shelf_view(settings)
+        # On which drive of a shelf one comes depends on where those before it are.
+        self._can_wait = all(len(drives) == 1 for drives in settings.shelves.values())
+        self._waiting: list[tuple[int, list[Frame]]] = []
+        self._new_bytes: Counter[str] = Counter()
+        self._new_files: Counter[str] = Counter()
+        self._unasked: list[tuple[str, bytes]] = []
+
+    @property
+    def done(self) -> Replanned:
+        """What all of it changed."""
+        return Replanned(new_bytes=self._new_bytes, new_files=self._new_files, unasked=tuple(self._unasked))
+
+    def plan(self, picture: int, frames: Iterable[Frame], *, is_new: bool) -> None:
+        """Plan a picture, now or with those to come; `is_new`: it has no placements yet."""
+        matter = frames_that_matter(frames, settings=self._settings, today=self._today)
+        if is_new and self._can_wait:
+            self._waiting.append((picture, matter))
+            return
+        self.plan_waiting()
+        wishes = self._ledger.wishes
+        self._view.begin(picture)
+        plan = self._laid_out(matter, lambda drive, key: wishes.is_taken(drive, key, picture))
+        self._note(wishes.begin(plan) if is_new else wishes.bring_in_step(picture, plan))
+        self._view.end()
+
+    def plan_waiting(self) -> None:
+        """Plan the new pictures that wait, and ask for what they are to have.
+
+        Nearly always nothing of the ledger is in the way of any, so that is what they are planned by first.
+        """
+        if not self._waiting:
+            return
+        asked: defaultdict[str, set[bytes]] = defaultdict(set)
+
+        def note(drive: str, key: bytes) -> bool:
+            asked[drive].add(key)
+            return False
+
+        plans = self._together(note)
+        wishes = self._ledger.wishes
+        given = {drive: wishes.given(drive, keys) for drive, keys in asked.items()}
+        if any(given.values()):
+            plans = self._together(lambda drive, key: self._is_given(asked, given, drive, key))
+        self._waiting.clear()
+        self._note(wishes.begin(plans))
+
+    def _is_given(
+        self, asked: Mapping[str, set[bytes]], given: Mapping[str, set[bytes]], drive: str, key: bytes
+    ) -> bool:
+        """Tell whether a path is taken, by what the ledger was asked for already, or by asking it."""
+        if key in asked[drive]:
+            return key in given[drive]
+        return bool(self._ledger.wishes.given(drive, [key]))
+
+    def _together(self, is_given: IsTaken) -> list[Placement]:
+        """Lay out the pictures that wait, one after another; `is_given` tells which paths the ledger has given."""
+        here: dict[tuple[str, bytes], int] = {}  # a path -> the picture among them that has it
+        plans: list[Placement] = []
+        for picture, frames in self._waiting:
+
+            def taken(drive: str, key: bytes, picture: int = picture) -> bool:
+                return here.get((drive, key), picture) != picture or is_given(drive, key)
+
+            plan = self._laid_out(frames, taken)
+            here.update(((want.drive, path_key(want.path)), picture) for want in plan)
+            plans += plan
+        return plans
+
+    def _laid_out(self, frames: Sequence[Frame], taken: IsTaken) -> Sequence[Placement]:
+        return plan_picture(
+            frames,
+            settings=self._settings,
+            today=self._today,
+            taken=taken,
+            split_stem=self._ledger.split_stem,
+            view=self._view,
         )
-        wishes = ledger.wishes
-        change = wishes.bring_in_step(picture, plan) if picture in planned else wishes.begin(plan)
-        view.end()
-        new.update(change.new_bytes)
-        files.update(change.new_files)
-        unasked += change.unasked
-    return Replanned(new_bytes=new, new_files=files, unasked=tuple(unasked))
+
+    def _note(self, change: PlanChange) -> None:
+        self._new_bytes.update(change.new_bytes)
+        self._new_files.update(change.new_files)
+        self._unasked += change.unasked
 
 
 def _frames_of(

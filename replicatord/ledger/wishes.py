@@ -7,37 +7,39 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 from replicatord.ledger.copies import IS_CLAIMED, UNPROVED
-from replicatord.ledger.rows import as_json, rows_at_once
+from replicatord.ledger.rows import MARKS, as_json, in_parts, put_all, rows_at_once
 from replicatord.model.copies import CopyState, Placement, PlacementState
 from replicatord.model.frames import Digest, FrameId
 from replicatord.rules.paths import path_key
 
-# The content that is wanted, and the copy that serves it already: at its path, or wherever a survey found one.
-_SERVED: Final = """
-SELECT content.id AS content, coalesce(
-  (SELECT copy.id FROM bay CROSS JOIN copy ON copy.drive = bay.drive AND copy.path = :path
-   WHERE bay.name = :bay AND copy.content = content.id AND copy.state = :verified),
-  (SELECT copy.id FROM bay CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = bay.drive
-   AND copy.state = :verified AND copy.content = content.id WHERE bay.name = :bay AND copy.surveyed = 1 LIMIT 1)
-) AS copy FROM content WHERE digest = :digest
+# What is asked for, row by row, each with the content and with the copy that serves it already: at its path, or wherever
+# a survey found one.
+_COLUMNS: Final = "frame, tier, bay, name, digest, size_bytes, path, path_key"
+_SERVED: Final = f"""
+WITH asked (id, {_COLUMNS}) AS (VALUES {{}}), served AS MATERIALIZED (
+  SELECT asked.*, content.id AS content, coalesce(
+    (SELECT copy.id FROM bay CROSS JOIN copy ON copy.drive = bay.drive AND copy.path = asked.path
+     WHERE bay.name = asked.bay AND copy.content = content.id AND copy.state = {CopyState.VERIFIED.value}),
+    (SELECT copy.id FROM bay CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = bay.drive
+     AND copy.state = {CopyState.VERIFIED.value} AND copy.content = content.id
+     WHERE bay.name = asked.bay AND copy.surveyed = 1 LIMIT 1)
+  ) AS copy FROM asked CROSS JOIN content ON content.digest = asked.digest)
 """
-_STATE: Final = "CASE WHEN served.copy IS NULL THEN :wanted ELSE :held END"
-_ASK_ANEW: Final = f"""
-INSERT INTO placement (frame, tier, bay, name, content, size_bytes, path, planned, path_key, state, copy)
-SELECT :frame, :tier, :bay, :name, served.content, :size_bytes, :path, :path, :path_key, {_STATE}, served.copy
-FROM ({_SERVED}) AS served RETURNING state
+_STATE: Final = f"iif(served.copy IS NULL, {PlacementState.WANTED.value}, {PlacementState.HELD.value})"
+_ASK_ANEW: Final = f"""{_SERVED}
+INSERT INTO placement (id, frame, tier, bay, name, content, size_bytes, path, planned, path_key, state, copy)
+SELECT id, frame, tier, bay, name, content, size_bytes, path, path, path_key, {_STATE}, copy FROM served
 """
 # The copy that served it stays named: it is moved, or kept as an earlier version.
-_ASK_OTHERWISE: Final = f"""
-UPDATE placement SET content = served.content, size_bytes = :size_bytes, path = :path, planned = :path,
-  path_key = :path_key, state = {_STATE}, copy = coalesce(served.copy, placement.copy), tries = 0, trouble = ''
-FROM ({_SERVED}) AS served WHERE placement.id = :id RETURNING state
+_ASK_OTHERWISE: Final = f"""{_SERVED}
+UPDATE placement SET content = served.content, size_bytes = served.size_bytes, path = served.path, planned = served.path,
+  path_key = served.path_key, state = {_STATE}, copy = coalesce(served.copy, placement.copy), tries = 0, trouble = ''
+FROM served WHERE placement.id = served.id
 """
 
 
@@ -84,6 +86,19 @@ class Wishes:
         ).fetchone()
         return row is not None
 
+    def given(self, bay: str, keys: Iterable[bytes]) -> set[bytes]:
+        """Tell which paths on the drive `bay` were given to any picture."""
+        found: set[bytes] = set()
+        for part in in_parts(keys):
+            rows = rows_at_once(
+                self._db,
+                f"SELECT DISTINCT hex(path_key) FROM placement WHERE bay = ? AND path_key IN ({MARKS})",
+                [bay, *part],
+                columns=1,
+            )
+            found |= {bytes.fromhex(key) for (key,) in rows}
+        return found
+
     def planned(self, pictures: Iterable[int]) -> set[int]:
         """Tell which of some pictures have placements already."""
         (found,) = self._db.execute(
@@ -93,9 +108,9 @@ class Wishes:
         ).fetchone()
         return set(json.loads(found))
 
-    def begin(self, plan: Sequence[Placement]) -> PlanChange:
-        """Make the placements of a picture that has none yet."""
-        return self._changed([want for want in plan if self._ask(want, None)], [])
+    def begin(self, plan: Iterable[Placement]) -> PlanChange:
+        """Make the placements of pictures that have none yet."""
+        return self._changed(self._ask_anew(plan), [])
 
     def bring_in_step(self, picture: int, plan: Sequence[Placement]) -> PlanChange:
         """Make the placements of a picture's frames what `plan` says; nothing that was copied is forgotten."""
@@ -107,23 +122,37 @@ class Wishes:
             " WHERE p.frame IN (SELECT id FROM frame WHERE main_content = ?)",
             (picture,),
         ).fetchall()
-        new: list[Placement] = []
+        new: list[int] = []
         unasked: list[tuple[str, bytes]] = []
         for id_, frame, tier, bay, name, planned, path, state, copy, digest in rows:
             want = wanted.pop((frame, tier, bay, name), None)
             if want is None:
                 unasked += self._let_go(id_, bay, path, PlacementState(state), copy)
             elif want.digest != digest or want.path != planned or state == PlacementState.UNASKED.value:
-                new += [want] if self._ask(want, id_) else []
-        new += [want for want in wanted.values() if self._ask(want, None)]
-        return self._changed(new, unasked)
+                put_all(self._db, _ASK_OTHERWISE, [_asked(id_, want)])
+                new.append(id_)
+        return self._changed([*new, *self._ask_anew(wanted.values())], unasked)
 
-    def _changed(self, new: Sequence[Placement], unasked: Sequence[tuple[str, bytes]]) -> PlanChange:
-        new_bytes: Counter[str] = Counter()
-        for want in new:
-            new_bytes[want.drive] += want.size_bytes
+    def _ask_anew(self, wants: Iterable[Placement]) -> Iterable[int]:
+        """Ask for placements, unless a copy serves them already; give their numbers."""
+        (last,) = self._db.execute("SELECT coalesce(max(id), 0) FROM placement").fetchone()
+        rows = [_asked(number, want) for number, want in enumerate(wants, last + 1)]
+        put_all(self._db, _ASK_ANEW, rows)
+        return range(last + 1, last + 1 + len(rows))
+
+    def _changed(self, ids: Iterable[int], unasked: Sequence[tuple[str, bytes]]) -> PlanChange:
+        """Tell what of some placements that were asked for is new work: what no copy serves."""
+        rows = rows_at_once(
+            self._db,
+            "SELECT bay, count(*), sum(p.size_bytes) FROM json_each(?) AS asked CROSS JOIN placement p"
+            " ON p.id = asked.value WHERE p.state = ? GROUP BY bay",
+            (as_json(ids), PlacementState.WANTED.value),
+            columns=3,
+        )
         return PlanChange(
-            new_bytes=new_bytes, new_files=Counter(want.drive for want in new), unasked=tuple(unasked)
+            new_bytes={bay: size_bytes for bay, _, size_bytes in rows},
+            new_files={bay: files for bay, files, _ in rows},
+            unasked=tuple(unasked),
         )
 
     def next_wishes(self, bay: str, *, after: int, limit: int) -> list[Wish]:
@@ -321,27 +350,6 @@ class Wishes:
         ).fetchone()
         return int(row[0]), int(row[1])
 
-    def _ask(self, want: Placement, id_: int | None) -> bool:
-        """Ask for a placement, unless a copy serves it already; tell whether it is new work."""
-        row = self._db.execute(
-            _ASK_ANEW if id_ is None else _ASK_OTHERWISE,
-            {
-                "id": id_,
-                "frame": want.frame,
-                "tier": want.tier,
-                "bay": want.drive,
-                "name": want.name,
-                "digest": want.digest,
-                "size_bytes": want.size_bytes,
-                "path": want.path,
-                "path_key": path_key(want.path),
-                "verified": CopyState.VERIFIED.value,
-                "held": PlacementState.HELD.value,
-                "wanted": PlacementState.WANTED.value,
-            },
-        ).fetchone()
-        return int(row[0]) == PlacementState.WANTED.value
-
     def _let_go(
         self, id_: int, bay: str, path: bytes, state: PlacementState, copy: int | None
     ) -> Iterable[tuple[str, bytes]]:
@@ -353,6 +361,14 @@ class Wishes:
             return
         self._db.execute("UPDATE placement SET state = ? WHERE id = ?", (PlacementState.UNASKED.value, id_))
         yield bay, path
+
+
+def _asked(id_: int, want: Placement) -> tuple[object, ...]:
+    """Give a placement as what asks for it takes it."""
+    return (
+        *(id_, want.frame, want.tier, want.drive, want.name, want.digest),
+        *(want.size_bytes, want.path, path_key(want.path)),
+    )
 
 
 def _as_asked(wish: Wish) -> list[object]:

@@ -8,6 +8,7 @@ source.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
@@ -115,6 +116,7 @@ def is_raw_format(name: str) -> bool:
     return name in TIFF_RAWS or name in OTHER_RAWS
 
 
+@lru_cache(maxsize=1_024)  # it is asked some six times of a file that comes
 def split_stem(name: bytes) -> tuple[bytes, bytes]:
     """Split a name into the stem that a frame's files share, and the rest.
 

@@ -10,6 +10,7 @@ import hashlib
 import unicodedata
 from collections.abc import Mapping
 from datetime import date
+from functools import lru_cache
 from typing import Final
 
 from replicatord.model.frames import Digest, Frame
@@ -113,6 +114,7 @@ def path_key(path: bytes) -> bytes:
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold()).encode()
 
 
+@lru_cache(maxsize=1_024)  # pictures that come together have the same camera, format and trip
 def _part(text: str) -> bytes:
     """Make one path part of free text: no slash, no control character, no dots or blanks at the ends."""
     safe = "".join("-" if ch in "/\\" or ord(ch) < 32 or ord(ch) == 127 else ch for ch in text)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -13,13 +14,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from replicatord.ledger.ledger import Ledger
-from replicatord.ledger.replan import replan
+from replicatord.ledger.replan import Replanned, replan
 from replicatord.ledger.wishes import Wish
 from replicatord.model.frames import SeenFile
+from replicatord.model.settings import Settings
 from tests.core_builders import AT, ledger_at, seen, settings_of, tier
 
 STUDIO = settings_of(tier(layout="{year}/{month}/{name}"))
+# By these, pictures of other folders want the same paths, and so do the tiers.
+CROWDED = settings_of(
+    tier(layout="{year}/{name}"),
+    tier("chosen", layout="{year}/{name}", sources=("cards",), drives=("dunlin",)),
+)
 CURLEW = 1
+GIVEN_TWICE = "SELECT bay, path_key FROM placement GROUP BY 1, 2 HAVING count(DISTINCT content) > 1"
 NAMES = (b"A.CR3", b"A.JPG", b"a.jpg", b"A.xmp", b"A.CR3.xmp", b"B.MOV", b"B.THM", b"\xff'\n.DNG", b"noext")
 CONTENTS = (b"heron", b"gull", b"", b"heron grown", b"knot")
 TABLES = (
@@ -73,10 +81,14 @@ def take(ledger: Ledger, batch: Sequence[SeenFile]) -> None:
         ledger.seen.take(batch, load=ledger.loads.current("cards", AT), zone=UTC)
 
 
-def plan(ledger: Ledger) -> None:
+def plan(ledger: Ledger, *, by: Settings = STUDIO, at_once: int = 1_000) -> list[Replanned]:
+    done: list[Replanned] = []
     with ledger.transaction():
         pictures = ledger.seen.pictures_after(0, limit=1_000)
-        replan(ledger, pictures, settings=STUDIO, today=date(2026, 3, 1), zone=UTC)
+        for at in range(0, len(pictures), at_once):
+            part = pictures[at : at + at_once]
+            done.append(replan(ledger, part, settings=by, today=date(2026, 3, 1), zone=UTC))
+    return done
 
 
 @given(readings(), st.lists(st.integers(1, 50), min_size=1, max_size=5))
@@ -95,6 +107,29 @@ def test_files_taken_at_once_are_those_taken_one_by_one(files: list[SeenFile], s
             places = [("cards", b"100TIDE", name) for name in NAMES]
             found = at_once.seen.find_known(places)
             assert {name: found[place] for place in places if place in found for name in [place[2]]} == known
+
+
+@given(readings(), readings())
+@settings(max_examples=40, deadline=None)
+def test_pictures_planned_at_once_are_those_planned_one_by_one(
+    files: list[SeenFile], more: list[SeenFile]
+) -> None:
+    with ledger() as at_once, ledger() as singly:
+        for batch in (files, more):  # the second time some have their placements, and paths are taken
+            for its in (at_once, singly):
+                take(its, batch)
+            planned, one_by_one = plan(at_once, by=CROWDED), plan(singly, by=CROWDED, at_once=1)
+            assert rows(at_once, COPIES) == rows(singly, COPIES)
+            assert not rows(at_once, [GIVEN_TWICE])[0]
+            for what in ("new_files", "new_bytes"):
+                told = [
+                    sum((Counter(getattr(each, what)) for each in done), Counter())
+                    for done in (planned, one_by_one)
+                ]
+                assert told[0] == told[1]
+            assert [path for each in planned for path in each.unasked] == [
+                path for each in one_by_one for path in each.unasked
+            ]
 
 
 def _change(ledger: Ledger, wish: Wish, how: int) -> None:
