@@ -276,6 +276,18 @@ def new_studio(folder: Path, *, drives: Iterable[str] = tuple(_DRIVES), tiers: s
     return studio
 
 
+def fill(ballast: Path, *, left_bytes: int) -> None:
+    """Fill a disk until only so much is free; what the file system needs for itself is found out by trying."""
+    with ballast.open("ab", buffering=0) as file:
+        while True:
+            at = os.statvfs(ballast.parent)
+            free = at.f_bavail * at.f_frsize
+            if free <= left_bytes:
+                return
+            file.write(bytes(min(free - left_bytes, 1 << 20)))
+            os.fsync(file.fileno())
+
+
 # Frames
 
 

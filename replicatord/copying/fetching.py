@@ -7,9 +7,11 @@ error or other bytes is told, and counts as none until its own lane has looked a
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
+from replicatord.copying.apart import WORTH_IT, SmallFiles, ToStage
 from replicatord.copying.context import Context
 from replicatord.copying.far import FarReader, NotAnswering, close_quietly
 from replicatord.copying.files import DriveFiles
@@ -30,6 +32,7 @@ class Fetched:
 
     partial: bytes
     told_as: str  # the place that it came from
+    busy_s: float = 0.0  # what it took before it was asked for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +45,7 @@ class Nowhere:
 class Fetcher:
     """Fetches contents for one drive. One visit's: what was silent once is not asked again in it."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913  the parts of a visit, handed over once
         self,
         context: Context,
         files: DriveFiles,
@@ -50,9 +53,12 @@ class Fetcher:
         bay: str,
         must_stop: Callable[[], bool],
         each_synced: bool,
+        small: SmallFiles,
     ) -> None:
         """`bay` is the drive's name. `each_synced`: every file is flushed by itself, since the drive cannot be as a whole."""
         self._context, self._files, self._each_synced = context, files, each_synced
+        self._small = small
+        self._ahead: dict[int, Fetched] = {}  # wish -> what was fetched before it was asked for
         self._bay, self._must_stop = bay, must_stop
         self._far = FarReader(beat=must_stop)
         self._silent: set[str] = set()  # drives and cards
@@ -74,6 +80,38 @@ class Fetcher:
         """End the thread that reads from far places."""
         self._far.close()
 
+    def fetch_ahead(self, wanted: Iterable[tuple[Wish, Sequence[SourcePlace]]]) -> None:
+        """Have small files copied that will be asked for, each from the first place that has it. Raises Interrupted.
+
+        What cannot be had like this is fetched when it is asked for.
+        """
+        asked: dict[int, ToStage] = {}
+        for wish, sources in wanted:
+            place = next(places(self._context, sources, lambda: ()), None)
+            if place is not None and place.stat is not None and not place.is_far:
+                asked[wish.id] = ToStage(
+                    root=place.root,
+                    path=place.path,
+                    told_as=place.told_as,
+                    source=place.source,
+                    stat=place.stat,
+                )
+        if len(asked) < WORTH_IT:
+            return
+        done = self._small.stage(self._files, list(asked.values()), each_synced=self._each_synced)
+        for (wish_id, its), staged in zip(asked.items(), done, strict=True):
+            if staged is not None:
+                self._ahead[wish_id] = Fetched(
+                    partial=staged.partial, told_as=its.told_as, busy_s=staged.busy_s
+                )
+
+    def drop_ahead(self) -> None:
+        """Remove what was fetched ahead and not asked for, as far as the drive is still there."""
+        while self._ahead:
+            _, fetched = self._ahead.popitem()
+            with suppress(OSError):  # partial files are cleared when it comes back
+                self._files.remove_partial(fetched.partial)
+
     def fetch(
         self, wish: Wish, sources: Sequence[SourcePlace], copies: Callable[[], Sequence[DrivePlace]]
     ) -> Fetched | Nowhere:
@@ -81,6 +119,9 @@ class Fetcher:
 
         `copies` is asked only when no source gives it.
         """
+        ahead = self._ahead.pop(wish.id, None)
+        if ahead is not None:
+            return ahead
         reasons: list[str] = []
         for place in places(self._context, sources, copies):
             if place.is_far and (place.bay or place.source) in self._silent:

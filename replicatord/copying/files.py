@@ -30,6 +30,10 @@ from replicatord.rules.paths import HIDDEN_FOLDER, LEADING_OFF
 PARTIAL: Final = HIDDEN_FOLDER + b"/partial"  # not yet proved; cleared at each visit
 EARLIER: Final = HIDDEN_FOLDER + b"/earlier"
 SET_ASIDE: Final = HIDDEN_FOLDER + b"/set-aside"
+NEW_FLAGS: Final = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+NEW_MODE: Final = 0o644
+# O_NONBLOCK: opening a FIFO that nobody writes would wait for ever (fifo(7)).
+OLD_FLAGS: Final = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
 _OPEN_FOLDERS_MAX: Final = 128
 _CHUNK_BYTES: Final = 1 << 20
 _FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -84,14 +88,12 @@ class DriveFiles:
     def open_new(self, path: bytes, extra_flags: int = 0) -> int:
         """Create a file that does not exist, for writing."""
         folder, name = self._parent(path, make=True)
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC | extra_flags
-        return os.open(name, flags, 0o644, dir_fd=folder)
+        return os.open(name, NEW_FLAGS | extra_flags, NEW_MODE, dir_fd=folder)
 
     def open_existing(self, path: bytes, extra_flags: int = 0) -> int:
         """Open a regular file for reading."""
         folder, name = self._parent(path, make=False)
-        flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK | extra_flags
-        return os.open(name, flags, dir_fd=folder)
+        return os.open(name, OLD_FLAGS | extra_flags, dir_fd=folder)
 
     def find_stat(self, path: bytes) -> os.stat_result | None:
         """Give what is at a path, links not followed; None when nothing is there, or could be."""

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+from replicatord.copying.apart import SMALL_BYTES, WORTH_IT, ReadApart, SmallFiles
 from replicatord.copying.context import Context
 from replicatord.copying.files import EARLIER, DriveFiles
 from replicatord.copying.moves import earlier_path, move_copy, set_aside_path
@@ -91,16 +92,19 @@ class Publisher:
         note_room: Callable[[Ledger], None],
         is_alive: Callable[[], bool],
         beat: Callable[[], object],
+        small: SmallFiles,
     ) -> None:
         """`has_medium`: what is read back surely comes from it. `note_room` notes the drive's room in the ledger.
 
         `is_alive` looks whether the drive still is what it was, so that an error is the fault of one path.
-        `beat` is called while the drive's disk is waited for.
+        `beat` is called while the drive's disk is waited for. `small` reads small files apart, while it is there.
         """
         self._context, self._files, self._prover, self._record = context, files, prover, record
         self._bay, self._drive, self._beat = bay, drive, beat
         self._has_medium, self._note_room, self._is_alive = has_medium, note_room, is_alive
         self.moved = False  # the drive's list names paths that are no more
+        self._small = small
+        self._apart: dict[bytes, ReadApart] = {}  # partial -> what it held, as far as it was read apart
         self._unmatched: dict[int, bytes] = {}  # wish -> the digest that its last copy had instead
         self.bad: dict[int, Bad] = {}  # wish -> the bad copy that is to be replaced
 
@@ -112,6 +116,7 @@ class Publisher:
         """
         result = GroupResult()
         self._flush(group)
+        self._apart = self._read_apart(group)
         proved = [staged for staged in group if self._is_proved(staged, result)]
         standing = self._still_wanted(proved, result)
         published = [staged for staged in standing if self._publish(staged, result)]
@@ -139,14 +144,28 @@ class Publisher:
             staged.fault = exc  # one file's trouble
         self._files.touch_folders(path)
 
+    def _read_apart(self, group: Sequence[Staged]) -> dict[bytes, ReadApart]:
+        """Have small files read back by another process, if it is there: what they are to hold, they must hold."""
+        if not self._small.is_ready():
+            return {}
+        small = [
+            each.partial for each in group if each.partial and each.wish.placement.size_bytes <= SMALL_BYTES
+        ]
+        return self._small.read_back(self._files, small) if len(small) >= WORTH_IT else {}
+
     def _is_proved(self, staged: Staged, result: GroupResult) -> bool:
         if staged.fault is not None and staged.fault.errno not in NOT_WHOLE:
             self._trouble(staged, result, f"what is there already cannot be read ({staged.fault.strerror})")
             return False
         if staged.is_refile:
             return not staged.must_read or self._is_good_to_move(staged, result)
-        begun = self._context.monotonic()
         placement = staged.wish.placement
+        apart = self._apart.pop(staged.partial, None)
+        if apart is not None and _is_of(apart.found, placement) and not apart.found.was_cached:
+            staged.found = apart.found
+            staged.busy_s += apart.busy_s
+            return True
+        begun = self._context.monotonic()
         found = self._read_back(staged.partial or placement.path, is_old=not staged.partial)
         if not staged.partial and not _is_of(found, placement):
             # One wrong reading is not enough to take what lies there for somebody else's.

@@ -19,6 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
+from replicatord.copying.apart import SmallFiles
 from replicatord.copying.checking import UNPROVED, CheckAsk, Checked, tell_checked, tell_proved
 from replicatord.copying.context import Context
 from replicatord.copying.group import GroupResult
@@ -101,6 +102,7 @@ class Lane(threading.Thread):
         self._proved = Checked()  # of what only a spare of the ledger says
         self._proof_rests_until_s: float | None = None  # monotonic
         self._arrival: _Arrival | None = None  # until all that the drive lacked when it came is done
+        self._small = SmallFiles(context.settings.digest, must_stop=self._beat, is_over=context.stop.is_set)
         self._beat_s: float | None = None  # the last sign of life of a visit, monotonic; None between visits
         self.failure: BaseException | None = None
 
@@ -162,6 +164,7 @@ class Lane(threading.Thread):
             pass
         except BaseException as exc:  # noqa: BLE001  a lane's death must be seen by the service, whatever it was
             self.failure = exc
+        self._small.close()
         with self._changed:
             self._changed.notify_all()
 
@@ -173,6 +176,7 @@ class Lane(threading.Thread):
                 self._owed_bytes = 0
             self._changed.notify_all()
         if is_done:
+            self._small.close()
             self._context.at_rest()
 
     def _wait_for_reason(self, asked: int) -> None:
@@ -288,6 +292,7 @@ class Lane(threading.Thread):
             must_stop=self._beat,
             find_twin=lambda: self._find_twin(opened.root, opened.identity),
             abilities=self._abilities,
+            small=self._small,
         )
         begun = self._context.monotonic()
         try:

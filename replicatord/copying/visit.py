@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import errno
 import uuid
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
 
+from replicatord.copying.apart import SMALL_BYTES, SmallFiles
 from replicatord.copying.checking import CheckAsk, Checked, Checker, find_unknown
 from replicatord.copying.context import Context
 from replicatord.copying.fetching import Fetcher, Nowhere
@@ -109,18 +110,19 @@ class Visit:
         must_stop: Callable[[], bool],
         find_twin: Callable[[], NotUsable | None],
         abilities: Abilities | None,
+        small: SmallFiles,
     ) -> None:
         """Open: `number` is the drive's in the ledger, `is_resting` tells wishes to leave alone for now.
 
         `must_stop` tells that the service stops; it is asked at every chunk, so it also tells of life.
         `find_twin` tells when another disk with this drive's identity turned up. `abilities` are those that
-        were probed since the drive came, None when it just came.
+        were probed since the drive came, None when it just came. `small` stages and reads small files apart.
         Raises OSError when the drive gives way already here.
         """
         self._context, self._drive, self._number = context, drive, number
         self._bay = drive.drive.name
         self._is_resting, self._on_group, self._must_stop = is_resting, on_group, must_stop
-        self._find_twin = find_twin
+        self._find_twin, self._small = find_twin, small
         self._size = GROUPS[drive.drive.medium]
         settings = context.settings
         mount = find_mount_of(drive.root)
@@ -149,6 +151,7 @@ class Visit:
             note_room=self.note_room,
             is_alive=lambda: drive.recheck() is None,
             beat=must_stop,
+            small=small,
         )
         self._fetcher = Fetcher(
             context,
@@ -156,6 +159,7 @@ class Visit:
             bay=self._bay,
             must_stop=must_stop,
             each_synced=not syncfs_reports_errors() or mount is None or not flushes_whole(mount.fs_type),
+            small=small,
         )
         self._abilities = abilities
         self._held: Collection[str] = ()  # sources of which nothing is replaced
@@ -321,7 +325,7 @@ class Visit:
         self._leave_mark()
         are_small = _are_small([staged.wish for staged in group])
         self._open_group = self._behind.submit(self._finish, group, begun, are_small=are_small)
-        if not self._size.overlap or are_small:
+        if not self._size.overlap or (are_small and not self._small.is_ready()):
             self._wait_for_proof()
 
     def _finish(self, group: list[Staged], begun: float, *, are_small: bool) -> GroupResult:
@@ -349,6 +353,12 @@ class Visit:
 
         Raises Full with the group so far and the reason.
         """
+        try:
+            return self._stage_some(after)
+        finally:
+            self._fetcher.drop_ahead()
+
+    def _stage_some(self, after: int) -> tuple[list[Staged], int, bool]:
         group: list[Staged] = []
         paths: set[bytes] = set()
         size = 0
@@ -356,8 +366,8 @@ class Visit:
             works = self._next_wishes(after)
             if not works:
                 return group, after, True
-            self._sit(_are_small([work.wish for work in works]))
             room = self._room() - size
+            self._fetch_ahead(works, room)
             for work in (self._fitted(work) for work in works):
                 wish = work.wish
                 if self._must_stop():
@@ -376,6 +386,31 @@ class Visit:
                 if len(group) >= self._size.files or size >= self._size.size_bytes:
                     self._under_way_bytes += size
                     return group, after, False
+
+    def _fetch_ahead(self, works: Sequence[_Work], room: int) -> None:
+        """Have another process stage what is small, if it is there; have it begin while many small ones wait.
+
+        A disk that seeks is what small files wait for, and a rate is kept to file by file.
+        """
+        are_small = _are_small([work.wish for work in works])
+        is_for_it = (
+            are_small and self._drive.drive.medium is Medium.SSD and self._context.settings.limit_rate is None
+        )
+        if is_for_it and len(works) == _WISHES_AT_ONCE and self._small.pid is None:
+            self._sit(False)  # it is to be free
+            self._small.begin()
+        self._sit(are_small)
+        if is_for_it and self._small.is_ready():
+            self._fetcher.fetch_ahead(self._plain(works, room))
+
+    def _plain(self, works: Sequence[_Work], room: int) -> Iterator[tuple[Wish, Sequence[SourcePlace]]]:
+        """Give small files that are wanted for the first time, as far as there is room for them."""
+        for work in works:
+            wish, size = work.wish, work.wish.placement.size_bytes
+            is_first = wish.serving is None and not wish.tries and not self._must_leave(wish)
+            if work.sources and size <= SMALL_BYTES and is_first and size <= room:
+                room -= size
+                yield wish, work.sources
 
     def _must_leave(self, wish: Wish) -> bool:
         """Tell whether a wish is left alone for now: it rests, or its source is held until a person says so."""
@@ -585,7 +620,7 @@ class Visit:
             note_trouble(self._context, wish, fetched.reason)
             self._on_group(GroupResult(troubled=[wish.id]))
             return None
-        busy = self._context.monotonic() - begun
+        busy = self._context.monotonic() - begun + fetched.busy_s
         bad = self._publisher.bad.get(wish.id)
         return Staged(wish=wish, partial=fetched.partial, told_as=fetched.told_as, busy_s=busy, bad=bad)
 

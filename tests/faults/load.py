@@ -97,20 +97,30 @@ class Asked:
                 self.wrong.append(done.stderr[-2_000:])
 
 
+@dataclass(frozen=True, kw_only=True)
+class Killing:
+    """Which of the processes that work for a service are killed, and how long after they were first seen."""
+
+    module: str
+    after_s: float = 0.0
+
+
 @contextmanager
-def readers_killed(service: Service, *, is_wanted: bool) -> Iterator[list[int]]:
-    """Kill each process that reads small files for the service, until the block ends; gives the numbers of those."""
+def helpers_killed(service: Service, killing: Killing | None) -> Iterator[list[int]]:
+    """Kill each such process of the service, until the block ends; gives the numbers of those."""
     end, killed = threading.Event(), list[int]()
-    if not is_wanted:
+    if killing is None:
         yield killed
         return
 
     def kill_all() -> None:
+        first_seen: dict[int, float] = {}
         while not end.wait(0.01):
-            for pid in _readers(service.process.pid):
-                with suppress(ProcessLookupError):
-                    os.kill(pid, signal.SIGKILL)
-                    killed.append(pid)
+            for pid in _helpers(service.process.pid, killing.module):
+                if time.monotonic() - first_seen.setdefault(pid, time.monotonic()) >= killing.after_s:
+                    with suppress(ProcessLookupError):
+                        os.kill(pid, signal.SIGKILL)
+                        killed.append(pid)
 
     killer = threading.Thread(target=kill_all)
     killer.start()
@@ -121,12 +131,12 @@ def readers_killed(service: Service, *, is_wanted: bool) -> Iterator[list[int]]:
         killer.join()
 
 
-def _readers(parent: int) -> Iterator[int]:
-    """Give the children of a process that read small files (proc(5))."""
+def _helpers(parent: int, module: str) -> Iterator[int]:
+    """Give the children of a process that run a module (proc(5))."""
     for task in Path(f"/proc/{parent}/task").glob("*/children"):
         with suppress(OSError):  # threads and processes end all the time
             for pid in task.read_text().split():
-                if b"replicatord.watching.apart" in Path(f"/proc/{pid}/cmdline").read_bytes():
+                if module.encode() in Path(f"/proc/{pid}/cmdline").read_bytes():
                     yield int(pid)
 
 
@@ -138,30 +148,30 @@ class Cost:
     peak_bytes: int  # resident memory of the service (proc(5), VmHWM)
     status_s: float  # the longest answer of `status`, the start of its process included
     asked: int
-    killed: int  # processes that read for the service
+    killed: int  # processes that worked for the service
     wrong: tuple[str, ...]
 
 
 @contextmanager
 def three_drives() -> Iterator[Studio]:
-    """Have a studio of three drives on a disk that costs no time."""
+    """Have a studio of three drives on a disk that costs no time, two of them as such that do not seek."""
     with quick_folder(size_bytes=DISK_BYTES, inodes=2_000_000) as folder:
         studio = new_studio(folder / "studio", drives=DRIVES[:2], tiers=_TIERS)
         studio.more = _ONE_FILE_LOG
+        studio.media.update(dict.fromkeys(DRIVES[:2], "ssd"))
         studio.add_drive(DRIVES[2], "hdd")
         yield studio
 
 
-def drop(studio: Studio, files: int, *, is_empty: bool, within_s: float, killing: bool = False) -> Cost:
-    """Drop files into the card folder of a service that runs, and wait until their load is told.
-
-    `killing`: whatever reads for it is killed, as often as there is one.
-    """
+def drop(
+    studio: Studio, files: int, *, is_empty: bool, within_s: float, killing: Killing | None = None
+) -> Cost:
+    """Drop files into the card folder of a service that runs, and wait until their load is told."""
     told, asked = Told(log=studio.log), Asked(studio=studio)
     with (
         running(studio) as service,
         asked.asking(),
-        readers_killed(service, is_wanted=killing) as killed,
+        helpers_killed(service, killing) as killed,
     ):
         begun = time.monotonic()
         fill(studio.cards, files, is_empty=is_empty)

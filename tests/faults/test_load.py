@@ -7,7 +7,7 @@ from typing import Final
 import pytest
 
 from replicatord.drives.one_core import cores
-from tests.faults.load import drop, three_drives
+from tests.faults.load import Killing, drop, three_drives
 
 _FILES: Final = 3_000
 _PEAK_BYTES_MAX: Final = 120_000_000  # some 55 MB are the program itself
@@ -22,9 +22,18 @@ def test_a_large_load_is_whole_and_memory_is_bounded(files: int, is_empty: bool)
     assert 0 < cost.peak_bytes < _PEAK_BYTES_MAX
 
 
-@pytest.mark.skipif(len(cores()) < 2, reason="with one core no process is started for reading")
-def test_a_load_is_whole_though_each_process_that_reads_it_is_killed() -> None:
+@pytest.mark.skipif(len(cores()) < 2, reason="with one core no process is started for small files")
+@pytest.mark.parametrize(
+    "killing",
+    [
+        Killing(module="replicatord.watching.apart"),
+        Killing(module="replicatord.copying.apart"),
+        Killing(module="replicatord.copying.apart", after_s=1.0),  # it is at work by then
+    ],
+    ids=["reads", "copies", "copies, later"],
+)
+def test_a_load_is_whole_though_each_process_that_works_at_it_is_killed(killing: Killing) -> None:
     with three_drives() as studio:
-        cost = drop(studio, _FILES, is_empty=False, within_s=60.0, killing=True)
+        cost = drop(studio, _FILES, is_empty=False, within_s=60.0, killing=killing)
     assert cost.wrong == ()
     assert cost.killed > 0

@@ -15,6 +15,7 @@ from tests.studio import (
     adopt,
     assert_numbered,
     check_sums,
+    fill,
     make_frame,
     new_studio,
     running,
@@ -39,18 +40,6 @@ def studio(tmp_path: Path) -> Studio:
     for number in range(_FILES // 3):
         make_frame(studio.cards / "shore", f"TIDE{number:04d}", chance, stars=0, captured=_DAY)
     return studio
-
-
-def fill(ballast: Path, *, left_bytes: int) -> None:
-    """Fill a disk until only so much is free; what the file system needs for itself is found out by trying."""
-    with ballast.open("ab", buffering=0) as file:
-        while True:
-            at = os.statvfs(ballast.parent)
-            free = at.f_bavail * at.f_frsize
-            if free <= left_bytes:
-                return
-            file.write(bytes(min(free - left_bytes, 1 << 20)))
-            os.fsync(file.fileno())
 
 
 def expected(studio: Studio) -> dict[str, bytes]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date
 from pathlib import Path
@@ -11,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from replicatord.copying.context import Context
-from replicatord.copying.group import GroupResult
 from replicatord.copying.moves import set_aside_path
 from replicatord.copying.visit import Visit
 from replicatord.drives.identity import new_identity, write_identity
@@ -20,20 +18,16 @@ from replicatord.ledger.desk import Answer, LedgerDesk
 from replicatord.ledger.ledger import Ledger
 from replicatord.ledger.replan import replan
 from replicatord.model.copies import CopyState, DriveId
-from replicatord.model.frames import FileStat
-from replicatord.model.settings import Source
 from tests.core_builders import (
     AT,
     STUDIO,
-    context_at,
-    drive,
     open_folder,
-    seen,
     settings_of,
     tier,
     tree_of,
 )
 from tests.studio import check_sums
+from tests.visit_ground import new_context, no_other_process, take, visit
 
 NAMES = (b"A.CR3", b"B.CR3", b"C.CR3")
 
@@ -43,64 +37,6 @@ def context(tmp_path: Path) -> Iterator[Context]:
     """Give a studio in a temporary folder."""
     with new_context(tmp_path) as context:
         yield context
-
-
-@contextmanager
-def new_context(folder: Path) -> Iterator[Context]:
-    """Have a studio with one source and one drive, a plain folder that was adopted."""
-    for name in ("cards", "curlew"):
-        (folder / name).mkdir()
-    with open_folder(folder / "curlew") as fd:
-        write_identity(fd, new_identity(name="curlew", studio=STUDIO, at=AT))
-    settings = replace(
-        settings_of(tier(layout="{stem}/{name}", drives=("curlew",))),
-        sources={"cards": Source(name="cards", folder=str(folder / "cards"))},
-        drives={"curlew": drive(root=folder / "curlew")},
-    )
-    with context_at(folder, settings) as context:
-        yield context
-
-
-def take(ledger: Ledger, context: Context, folder: Path) -> None:
-    """Take every file of the source into the ledger and plan it."""
-    files = []
-    for path in sorted(folder.iterdir()):
-        file = seen(path.name.encode(), path.read_bytes())
-        files.append(replace(file, stat=FileStat.of(path.stat())))
-    pictures = ledger.seen.take(files, load=ledger.loads.current("cards", AT), zone=UTC).pictures
-    replan(ledger, pictures, settings=context.settings, today=date(2026, 3, 1), zone=UTC)
-
-
-def visit(context: Context, *, marks: list[bytes] | None = None) -> list[GroupResult]:
-    """Make one visit to the end and give what became of its groups, and the marks that it left meanwhile."""
-    root = Path(context.settings.drives["curlew"].root)
-
-    def note(result: GroupResult) -> None:
-        results.append(result)
-        if marks is not None:
-            marks.append((root / ".replicatord" / "probe").read_bytes())
-
-    opened = open_drive(context.settings.drives["curlew"], studio=STUDIO)
-    assert isinstance(opened, OpenDrive)
-    results: list[GroupResult] = []
-    visiting = Visit(
-        context,
-        opened,
-        1,
-        is_resting=lambda _wish: False,
-        on_group=note,
-        must_stop=lambda: False,
-        find_twin=lambda: None,
-        abilities=None,
-    )
-    try:
-        visiting.begin()
-        why = visiting.work()
-        assert why is None or why.is_full
-    finally:
-        visiting.close()
-        opened.close()
-    return results
 
 
 @pytest.mark.parametrize("obstacle", ["none", "file", "link"])
@@ -477,6 +413,7 @@ def test_a_limit_that_is_lowered_counts_at_once(tmp_path: Path, context: Context
         must_stop=lambda: False,
         find_twin=lambda: None,
         abilities=None,
+        small=no_other_process(context),
     )
     try:
         visiting.begin()

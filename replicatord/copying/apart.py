@@ -1,0 +1,257 @@
+"""Stages small files, and reads them back, in a process of its own (`drives.apart`), many at a time.
+
+Run as a module it is that process. May not be relied on: what it does not do as it should, its lane does by itself, and
+so finds out what is wrong. May not tell of anything but what went well: a copy that was staged from a file which held
+still, and what a file held when it was read from its medium, found by the same code as in the lane (promises I4, I9).
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import partial
+from itertools import count
+from typing import Any, Final, TypeVar
+
+from replicatord.copying.far import FarReader
+from replicatord.copying.files import NEW_FLAGS, NEW_MODE, OLD_FLAGS, PARTIAL, DriveFiles
+from replicatord.copying.places import Place, PlaceUnusable, open_place
+from replicatord.copying.readback import Interrupted, Prover, ReadBack
+from replicatord.copying.staging import SourceChanged, SourceUnreadable, Stager
+from replicatord.drives.apart import Apart, serve
+from replicatord.drives.brought import COUNTED_FROM_BYTES
+from replicatord.media.digests import new_hasher
+from replicatord.model.frames import FileStat
+from replicatord.model.settings import DigestAlgorithm
+
+SMALL_BYTES: Final = COUNTED_FROM_BYTES  # below, nobody counts whose pages are in the cache
+WORTH_IT: Final = 8  # files: fewer are done sooner than asked for
+_ASKED_AT_ONCE: Final = 125  # files: some 30 ms
+_UNDER_WAY_MAX: Final = 2  # questions
+_NUMBERS: Final = count(1)  # of the files that this process makes
+
+Each = TypeVar("Each")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToStage:
+    """A source's file that is to be copied, as it was when it was read."""
+
+    root: str
+    path: bytes
+    told_as: str
+    source: str
+    stat: FileStat
+
+    def sent(self) -> tuple[Any, ...]:
+        """Give it as it is sent."""
+        stat = self.stat
+        its = (stat.size_bytes, stat.mtime_ns, stat.ctime_ns, stat.inode)
+        return (self.root, self.path, self.told_as, self.source, *its)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StagedApart:
+    """A copy that lies, unproved, in the drive's folder for that."""
+
+    partial: bytes
+    busy_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadApart:
+    """What a file held, and how long it took to see."""
+
+    found: ReadBack
+    busy_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """Files to stage, or names of staged ones to read back, in a folder that comes with it.
+
+    Files and answers go to and fro as plain values: these are turned into bytes and back several times as fast.
+    """
+
+    algorithm: DigestAlgorithm
+    each_synced: bool = False
+    files: Sequence[tuple[Any, ...]] = ()
+    names: Sequence[bytes] = ()
+
+
+class SmallFiles:
+    """Such a process, for one drive. Those threads ask it, by turns, that stage on the drive and that read back."""
+
+    def __init__(
+        self, algorithm: DigestAlgorithm, *, must_stop: Callable[[], bool], is_over: Callable[[], bool]
+    ) -> None:
+        """`must_stop` is asked after each answer, so it also tells of life; `is_over` while one is waited for."""
+        self._algorithm, self._must_stop = algorithm, must_stop
+        self._turn = threading.Lock()
+
+        def check() -> None:
+            if is_over():
+                raise Interrupted
+
+        self._apart: Apart[_Asked, list[Any]] = Apart(__name__, check)
+
+    @property
+    def pid(self) -> int | None:
+        """Give the number of the process that lives, if any."""
+        return self._apart.pid
+
+    def begin(self) -> None:
+        """Start the process if there is none, on the cores that this thread may use."""
+        self._apart.begin()
+
+    def is_ready(self) -> bool:
+        """Tell whether it can be asked."""
+        return self._apart.is_ready()
+
+    def close(self) -> None:
+        """End the process."""
+        self._apart.close()
+
+    def stage(
+        self, files: DriveFiles, wanted: Sequence[ToStage], *, each_synced: bool
+    ) -> list[StagedApart | None]:
+        """Copy files into a drive's partial folder; None for each that is to be done by the lane. Raises Interrupted."""
+        done: list[StagedApart | None] = []
+        asked = (
+            _Asked(algorithm=self._algorithm, each_synced=each_synced, files=[its.sent() for its in part])
+            for part in _parts(wanted)
+        )
+        for part, answer in zip(_parts(wanted), self._answers(files, asked), strict=True):
+            done += [
+                None if its is None else StagedApart(partial=PARTIAL + b"/" + its[0], busy_s=its[1])
+                for its in answer or [None] * len(part)
+            ]
+        return done
+
+    def read_back(self, files: DriveFiles, partials: Sequence[bytes]) -> dict[bytes, ReadApart]:
+        """Read staged files from the medium; what is missing in the answer is to be read by the lane. Raises Interrupted."""
+        done: dict[bytes, ReadApart] = {}
+        asked = (
+            _Asked(algorithm=self._algorithm, names=[os.path.basename(path) for path in part])
+            for part in _parts(partials)
+        )
+        for part, answer in zip(_parts(partials), self._answers(files, asked), strict=True):
+            for path, its in zip(part, answer or [None] * len(part), strict=True):
+                if its is not None:
+                    digest, size_bytes, mtime_ns, inode, was_cached, busy_s = its
+                    found = ReadBack(
+                        digest=digest,
+                        size_bytes=size_bytes,
+                        mtime_ns=mtime_ns,
+                        inode=inode,
+                        was_cached=was_cached,
+                    )
+                    done[path] = ReadApart(found=found, busy_s=busy_s)
+        return done
+
+    def _answers(self, files: DriveFiles, questions: Iterable[_Asked]) -> Iterator[list[Any] | None]:
+        """Give the answers in their order; None to a question that nobody heard."""
+        folder = files.probe_folder()
+        under_way: deque[bool] = deque()
+        with self._turn:
+            try:
+                for question in questions:
+                    under_way.append(self._apart.ask(question, handle=folder))
+                    if len(under_way) >= _UNDER_WAY_MAX:
+                        yield self._answer(under_way)
+                while under_way:
+                    yield self._answer(under_way)
+            finally:
+                if under_way:
+                    self._apart.close()  # it would answer what nobody asks any more
+
+    def _answer(self, under_way: deque[bool]) -> list[Any] | None:
+        answer = self._apart.answer() if under_way[0] else None
+        under_way.popleft()
+        if self._must_stop():
+            raise Interrupted
+        return answer
+
+
+def _parts(whole: Sequence[Each]) -> Iterator[Sequence[Each]]:
+    for at in range(0, len(whole), _ASKED_AT_ONCE):
+        yield whole[at : at + _ASKED_AT_ONCE]
+
+
+class _Folder:
+    """The folder for unproved files, as whoever stages and reads back takes it. Its owner closes it."""
+
+    def __init__(self, folder: int) -> None:
+        self._folder = folder
+
+    def new_partial(self) -> bytes:
+        """Give a name that nothing has yet."""
+        return b"%d-a%d" % (os.getpid(), next(_NUMBERS))
+
+    def open_new(self, path: bytes, extra_flags: int = 0) -> int:
+        """Create a file that does not exist, for writing."""
+        return os.open(path, NEW_FLAGS | extra_flags, NEW_MODE, dir_fd=self._folder)
+
+    def open_existing(self, path: bytes, extra_flags: int = 0) -> int:
+        """Open a regular file for reading."""
+        return os.open(path, OLD_FLAGS | extra_flags, dir_fd=self._folder)
+
+    def remove_partial(self, path: bytes) -> None:
+        """Remove an unproved file."""
+        os.unlink(path, dir_fd=self._folder)
+
+
+class _Hands:
+    """What the process has for its work."""
+
+    def __init__(self, algorithm: DigestAlgorithm) -> None:
+        hasher = new_hasher(algorithm)
+        self._prover = Prover(hasher, must_stop=lambda: False, chunk_bytes=SMALL_BYTES)
+        self._stager = Stager(
+            must_stop=lambda: False, far=FarReader(), new_hasher=hasher, chunk_bytes=SMALL_BYTES
+        )
+
+    def answer(self, asked: _Asked, folder: _Folder) -> list[Any]:
+        """Do what is asked for, file by file; what happens to one says nothing of the next."""
+        staged = [_timed(partial(self._stage, folder, file, asked)) for file in asked.files]
+        return staged + [_timed(partial(self._read_back, folder, name)) for name in asked.names]
+
+    def _stage(self, folder: _Folder, file: tuple[Any, ...], asked: _Asked) -> tuple[Any, ...]:
+        root, path, told_as, source, size_bytes, mtime_ns, ctime_ns, inode = file
+        stat = FileStat(size_bytes=size_bytes, mtime_ns=mtime_ns, ctime_ns=ctime_ns, inode=inode)
+        place = Place(root=root, path=path, told_as=told_as, source=source, stat=stat)
+        opened = open_place(place, stat.size_bytes, lambda _source, _path: None)
+        return (self._stager.stage(folder, opened, b"", each_synced=asked.each_synced),)
+
+    def _read_back(self, folder: _Folder, name: bytes) -> tuple[Any, ...]:
+        found = self._prover.read_back(folder, name)
+        return found.digest, found.size_bytes, found.mtime_ns, found.inode, found.was_cached
+
+
+def _timed(do: Callable[[], tuple[Any, ...]]) -> tuple[Any, ...] | None:
+    """Give what was done, and how long it took; None when it did not go well, which the lane will see for itself."""
+    begun = time.monotonic()
+    with suppress(OSError, PlaceUnusable, SourceChanged, SourceUnreadable):
+        return *do(), time.monotonic() - begun
+    return None
+
+
+def main() -> None:
+    """Answer until the other side is gone."""
+    hands: dict[DigestAlgorithm, _Hands] = {}
+
+    def answer(asked: _Asked, folder: int | None) -> list[Any]:
+        if asked.algorithm not in hands:
+            hands[asked.algorithm] = _Hands(asked.algorithm)
+        return [] if folder is None else hands[asked.algorithm].answer(asked, _Folder(folder))
+
+    serve(answer)
+
+
+if __name__ == "__main__":
+    main()
