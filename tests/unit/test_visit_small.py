@@ -18,7 +18,7 @@ from replicatord.copying.files import PARTIAL, DriveFiles
 from replicatord.copying.lane import Lane
 from replicatord.drives.one_core import cores
 from replicatord.model.copies import Medium
-from tests.core_builders import tree_of
+from tests.core_builders import digest_of, tree_of
 from tests.studio import fill, small_disk, until, why_no_small_disk
 from tests.visit_ground import new_context, take, visit
 
@@ -105,37 +105,55 @@ def test_all_is_staged_and_read_by_the_other_process(tmp_path: Path, context: Co
     assert told(context, "copy_verified") == COUNT
 
 
-def test_what_changes_on_the_medium_before_it_is_read_is_found_out(tmp_path: Path, context: Context) -> None:
-    expected = wanted(tmp_path, context)
+def spoiler(folder: Path) -> Callable[[], None]:
+    """Give what changes, on the medium, the first of the files that were staged; once."""
+    spoiled: list[Path] = []
 
     def spoil() -> None:
         if not spoiled:
-            spoiled.append(min(partials(tmp_path)))
+            spoiled.append(next(path for path in partials(folder) if path.read_bytes() == b"0"))
             with spoiled[0].open("r+b") as file:
                 file.write(b"x")
                 os.fsync(file.fileno())
 
-    spoiled: list[Path] = []
-    with closing(Watched(context, before_reading=spoil)) as small:
+    return spoil
+
+
+def test_what_changes_on_the_medium_before_it_is_read_is_found_out(tmp_path: Path, context: Context) -> None:
+    expected = wanted(tmp_path, context)
+
+    def say(its: ReadApart) -> ReadApart:
+        """Say it of the medium; a page that was written a moment ago may not let itself be dropped."""
+        return replace(its, found=replace(its.found, was_cached=False))
+
+    with closing(Watched(context, before_reading=spoiler(tmp_path), said=say)) as small:
         visit(context, small=small)
     assert on(tmp_path) == expected
     assert told(context, "copy_did_not_match") == 1
     assert told(context, "copy_verified") == COUNT
 
 
-@pytest.mark.parametrize("wrong", ["digest", "cached"])
-def test_what_it_says_to_be_wrong_the_lane_sees_for_itself(
-    tmp_path: Path, context: Context, wrong: str
-) -> None:
+def test_what_it_read_from_the_cache_proves_nothing(tmp_path: Path, context: Context) -> None:
     expected = wanted(tmp_path, context)
 
     def say(its: ReadApart) -> ReadApart:
-        found = (
-            replace(its.found, digest=bytes(32)) if wrong == "digest" else replace(its.found, was_cached=True)
-        )
-        return replace(its, found=found)
+        """Say what the cache would have held."""
+        digest = digest_of(b"0") if its.found.digest == digest_of(b"x") else its.found.digest
+        return replace(its, found=replace(its.found, digest=digest, was_cached=True))
 
-    with closing(Watched(context, said=say)) as small:
+    with closing(Watched(context, before_reading=spoiler(tmp_path), said=say)) as small:
+        visit(context, small=small)
+        assert small.read == COUNT
+    assert on(tmp_path) == expected
+    assert told(context, "copy_did_not_match") == 1
+    assert told(context, "copy_verified") == COUNT
+
+
+def test_what_it_says_to_be_wrong_the_lane_sees_for_itself(tmp_path: Path, context: Context) -> None:
+    expected = wanted(tmp_path, context)
+    with closing(
+        Watched(context, said=lambda its: replace(its, found=replace(its.found, digest=bytes(32))))
+    ) as small:
         visit(context, small=small)
         assert small.read == COUNT
     assert on(tmp_path) == expected
