@@ -33,6 +33,7 @@ SMALL_BYTES: Final = COUNTED_FROM_BYTES  # below, nobody counts whose pages are 
 WORTH_IT: Final = 8  # files: fewer are done sooner than asked for
 _ASKED_AT_ONCE: Final = 125  # files: some 30 ms
 _UNDER_WAY_MAX: Final = 2  # questions
+_PREFIX: Final = b"%d-a" % os.getpid()
 _NUMBERS: Final = count(1)  # of the files that this process makes
 
 Each = TypeVar("Each")
@@ -191,7 +192,7 @@ class _Folder:
 
     def new_partial(self) -> bytes:
         """Give a name that nothing has yet."""
-        return b"%d-a%d" % (os.getpid(), next(_NUMBERS))
+        return b"%b%d" % (_PREFIX, next(_NUMBERS))
 
     def open_new(self, path: bytes, extra_flags: int = 0) -> int:
         """Create a file that does not exist, for writing."""

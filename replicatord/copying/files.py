@@ -46,7 +46,7 @@ class DriveFiles:
     def __init__(self, root: int, *, tag: bytes) -> None:
         """Work below the open directory `root`, which stays its owner's. For one thread; `tag` is its own."""
         self._root = root
-        self._tag = tag
+        self._prefix = b"%d-%b" % (os.getpid(), tag)
         self._folders: OrderedDict[bytes, int] = OrderedDict()
         self._touched: dict[bytes, None] = {}
         self._next = 0
@@ -83,7 +83,7 @@ class DriveFiles:
     def new_partial(self) -> bytes:
         """Give a path in the folder for unproved files that nothing has yet."""
         self._next += 1
-        return PARTIAL + b"/%d-%b%d" % (os.getpid(), self._tag, self._next)
+        return PARTIAL + b"/%b%d" % (self._prefix, self._next)
 
     def open_new(self, path: bytes, extra_flags: int = 0) -> int:
         """Create a file that does not exist, for writing."""
@@ -135,8 +135,8 @@ class DriveFiles:
             self._refuse_existing(to_folder, to_name)
             _rename_keeping_time(from_folder, from_name, to_folder, to_name)
         # In this order: the new name is to be durable before the old one is gone for good.
-        self._touched[os.path.dirname(new)] = None
-        self._touched[os.path.dirname(old)] = None
+        self._touched[new.rpartition(b"/")[0]] = None
+        self._touched[old.rpartition(b"/")[0]] = None
 
     def make_folders(self, path: bytes) -> None:
         """Make the folders above a path, durably: what is moved into one that a power cut takes back is lost."""
@@ -285,8 +285,8 @@ class DriveFiles:
 
     def _parent(self, path: bytes, *, make: bool) -> tuple[int, bytes]:
         self._close_some()
-        folder, name = os.path.split(path)
-        _refuse_leading_off(path, name)
+        folder, slash, name = path.rpartition(b"/")
+        _refuse_leading_off(path, name if folder or not slash else b"")
         return self._folder(folder, make=make), name
 
     def _folder(self, path: bytes, *, make: bool) -> int:

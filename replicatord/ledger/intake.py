@@ -13,7 +13,7 @@ from itertools import groupby
 from typing import Any, Final
 
 from replicatord.ledger.previews import Previews
-from replicatord.ledger.rows import MARKS, NewRows, as_json, in_parts, rows_at_once
+from replicatord.ledger.rows import NewRows, as_json, in_parts, rows_at_once
 from replicatord.model.frames import (
     CaptureTime,
     Digest,
@@ -119,9 +119,9 @@ class Intake:
     # What is known
 
     def _find_contents(self, digests: Iterable[Digest]) -> None:
-        for part in in_parts(sorted(set(digests))):
+        for part, marks in in_parts(sorted(set(digests))):
             rows = rows_at_once(
-                self._db, f"SELECT hex(digest), id FROM content WHERE digest IN ({MARKS})", part, columns=2
+                self._db, f"SELECT hex(digest), id FROM content WHERE digest IN {marks}", part, columns=2
             )
             self._contents.update((Digest(bytes.fromhex(digest)), id_) for digest, id_ in rows)
 
@@ -129,13 +129,13 @@ class Intake:
         """Fetch the frames and files that are known in the folders that readings are of, as far as these name them."""
         places = sorted({self._place(reading) for reading in readings})
         for (source, folder), group in groupby(places, key=lambda place: place[:2]):
-            for part in in_parts(stem for _, _, stem in group):
+            for part, marks in in_parts(stem for _, _, stem in group):
                 rows = rows_at_once(
                     self._db,
                     "SELECT frame.id, hex(frame.stem), hex(file.name), file.id, file.content, file.size_bytes, file.inode,"
                     " file.ctime_ns FROM folder JOIN frame ON frame.folder = folder.id"
                     " LEFT JOIN file ON file.frame = frame.id WHERE folder.source = ? AND folder.path = ?"
-                    f" AND frame.stem IN ({MARKS})",
+                    f" AND frame.stem IN {marks}",
                     [source, folder, *part],
                     columns=8,
                 )

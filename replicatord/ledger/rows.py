@@ -16,10 +16,11 @@ from functools import cache
 from typing import Any, Final, TypeVar
 
 Value = TypeVar("Value")
-PART: Final = (
-    32  # values that a statement asks for at once; always as many, so that SQLite keeps the statement
-)
-MARKS: Final = ", ".join("?" * PART)
+_VALUES_MAX: Final = 900  # of a statement: before 3.32 SQLite takes no more than 999 (sqlite.org/limits.html)
+_MANY, _FEW = (
+    256,
+    32,
+)  # values that a statement asks for at once; always as many, so that SQLite keeps the statement
 
 
 def as_json(values: Iterable[object]) -> str:
@@ -27,12 +28,15 @@ def as_json(values: Iterable[object]) -> str:
     return json.dumps(list(values))
 
 
-def in_parts(values: Iterable[Value]) -> Iterator[list[Value]]:
-    """Give values in parts of `PART` for a statement with that many, the last filled up with what it ends with."""
+def in_parts(values: Iterable[Value]) -> Iterator[tuple[list[Value], str]]:
+    """Give values in parts of a few sizes, the last filled up with what it ends with; each with its marks for IN."""
     whole = list(values)
-    for at in range(0, len(whole), PART):
-        part = whole[at : at + PART]
-        yield part + part[-1:] * (PART - len(part))
+    at = 0
+    while at < len(whole):
+        size = _MANY if len(whole) - at >= _MANY else _FEW
+        part = whole[at : at + size]
+        yield part + part[-1:] * (size - len(part)), _marks(1, size)
+        at += size
 
 
 class NewRows:
@@ -61,12 +65,13 @@ class NewRows:
 
 
 def put_all(db: sqlite3.Connection, statement: str, rows: Sequence[Sequence[object]]) -> None:
-    """Execute a statement that puts rows, with up to `PART` of them in a step, in their order.
+    """Execute a statement that puts rows, with as many of them in a step as it takes, in their order.
 
     In it, "{}" stands where the marks of the rows go, as they do after VALUES.
     """
-    for at in range(0, len(rows), PART):
-        part = rows[at : at + PART]
+    size = _VALUES_MAX // len(rows[0]) if rows else 1
+    for at in range(0, len(rows), size):
+        part = rows[at : at + size]
         marks = _marks(len(part), len(part[0]))
         db.execute(statement.replace("{}", marks), [value for row in part for value in row])
 

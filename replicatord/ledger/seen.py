@@ -13,7 +13,7 @@ from itertools import groupby
 
 from replicatord.ledger.intake import DOUBTED_NS, Intake, SplitStem, Taken, frames_by_number
 from replicatord.ledger.previews import Previews
-from replicatord.ledger.rows import MARKS, as_json, in_parts, rows_at_once
+from replicatord.ledger.rows import as_json, in_parts, rows_at_once
 from replicatord.model.frames import Digest, FileStat, Frame, FrameId, SeenFile
 
 
@@ -79,12 +79,12 @@ class Seen:
         stems = sorted({(source, folder, self._split_stem(name)[0]) for source, folder, name in wanted})
         found: dict[tuple[str, bytes, bytes], Known] = {}
         for (source, folder), group in groupby(stems, key=lambda each: each[:2]):
-            for part in in_parts(stem for _, _, stem in group):
+            for part, marks in in_parts(stem for _, _, stem in group):
                 rows = rows_at_once(
                     self._db,
                     "SELECT hex(file.name), file.size_bytes, file.mtime_ns, file.ctime_ns, file.inode, file.is_gone"
                     " FROM folder JOIN frame ON frame.folder = folder.id JOIN file ON file.frame = frame.id"
-                    f" WHERE folder.source = ? AND folder.path = ? AND frame.stem IN ({MARKS})",
+                    f" WHERE folder.source = ? AND folder.path = ? AND frame.stem IN {marks}",
                     [source, folder, *part],
                     columns=6,
                 )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from replicatord.ledger.copies import IS_CLAIMED, UNPROVED
-from replicatord.ledger.rows import MARKS, as_json, in_parts, put_all, rows_at_once
+from replicatord.ledger.rows import as_json, in_parts, put_all, rows_at_once
 from replicatord.model.copies import CopyState, Placement, PlacementState
 from replicatord.model.frames import Digest, FrameId
 from replicatord.rules.paths import path_key
@@ -89,10 +89,10 @@ class Wishes:
     def given(self, bay: str, keys: Iterable[bytes]) -> set[bytes]:
         """Tell which paths on the drive `bay` were given to any picture."""
         found: set[bytes] = set()
-        for part in in_parts(keys):
+        for part, marks in in_parts(keys):
             rows = rows_at_once(
                 self._db,
-                f"SELECT DISTINCT hex(path_key) FROM placement WHERE bay = ? AND path_key IN ({MARKS})",
+                f"SELECT DISTINCT hex(path_key) FROM placement WHERE bay = ? AND path_key IN {marks}",
                 [bay, *part],
                 columns=1,
             )

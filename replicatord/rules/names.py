@@ -39,6 +39,8 @@ def fit_path(path: bytes, abilities: Abilities, *, split_stem: SplitStem) -> byt
     drive cannot hold the 255 bytes that every path is made for. (A file without extension whose stem ends
     as no name may is the exception: "A." becomes "A%2E", and "A..JPG" stays.)
     """
+    if not abilities.maps_names and len(path) <= NAME_MAX_BYTES <= abilities.name_max:
+        return path
     return b"/".join(written for written, _ in _fitted(path, abilities, split_stem))
 
 

@@ -76,12 +76,13 @@ def path_of(  # noqa: PLR0913  each is one part of a path
         parts += [_shortened(piece) for piece in _pieces(part, words, stem, main_ext)]
     last = layout.parts[-1]
     *folders, name = _pieces(last, words, stem, ext) or [b""]
-    bare = (_pieces(last, words, stem, b"") or [b""])[-1]
     longest_ext = max(longest_ext, len(ext))
     exts = sum(is_word and text in {"name", "ext"} for is_word, text in last)
     dotted = longest_ext + 1 if longest_ext else 0
-    if len(bare) + exts * dotted > NAME_MAX_BYTES:
-        name = _name_that_fits(bare, ext, longest_ext)
+    if len(name) + exts * dotted > NAME_MAX_BYTES:
+        bare = (_pieces(last, words, stem, b"") or [b""])[-1]
+        if len(bare) + exts * dotted > NAME_MAX_BYTES:
+            name = _name_that_fits(bare, ext, longest_ext)
     parts += [*map(_shortened, folders), name] if name else []
     if parts and parts[0].lower().startswith(HIDDEN_FOLDER):
         parts[0] = b"_" + parts[0][1:]
@@ -122,8 +123,10 @@ def _part(text: str) -> bytes:
 
 
 def _pieces(part: tuple[tuple[bool, str], ...], words: Words, stem: bytes, ext: bytes) -> list[bytes]:
-    values = {**words, "stem": stem, "ext": ext, "name": joined(stem, ext)}
-    text = b"".join(values[text] if is_word else text.encode() for is_word, text in part)
+    own = {"stem": stem, "ext": ext, "name": joined(stem, ext)}
+    text = b"".join(
+        [(own[text] if text in own else words[text]) if is_word else text.encode() for is_word, text in part]
+    )
     return [piece for piece in text.split(b"/") if piece not in LEADING_OFF]
 
 

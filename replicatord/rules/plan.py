@@ -97,13 +97,7 @@ def frames_that_matter(frames: Iterable[Frame], *, settings: Settings, today: da
 
 def _on_one_drive(files: Sequence[_Laid], drives: Sequence[str], view: ShelfView) -> Iterator[Placement]:
     """Put all that a shelf gets of a picture on one of its drives."""
-    contents = {
-        (laid.path, laid.file.digest): Laid(
-            path=laid.path, digest=laid.file.digest, size_bytes=laid.file.stat.size_bytes
-        )
-        for laid in files
-    }
-    drive = choose_drive(drives, tuple(contents.values()), view)
+    drive = drives[0] if len(drives) == 1 else choose_drive(drives, _contents(files), view)
     for laid in files:
         yield Placement(
             drive=drive,
@@ -114,6 +108,17 @@ def _on_one_drive(files: Sequence[_Laid], drives: Sequence[str], view: ShelfView
             size_bytes=laid.file.stat.size_bytes,
             path=laid.path,
         )
+
+
+def _contents(files: Sequence[_Laid]) -> Sequence[Laid]:
+    """Give each content at each path once."""
+    contents = {
+        (laid.path, laid.file.digest): Laid(
+            path=laid.path, digest=laid.file.digest, size_bytes=laid.file.stat.size_bytes
+        )
+        for laid in files
+    }
+    return tuple(contents.values())
 
 
 class _Namer:

@@ -297,6 +297,8 @@ class Looker(threading.Thread):
         now_s = self._context.monotonic()
         for name, found in new.items():
             self._settling.note(Spot(source, folder, name), found, was_closed=False, now_s=now_s)
+        if sum(found.size_bytes <= SMALL_BYTES for found in new.values()) >= _APART_FROM:
+            self._apart.begin()  # it starts while they settle
         if rescan is not None:
             rescan.seen += len(listing.raw)
             rescan.new += len(new)

@@ -20,8 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from tests.faults.power.cuts import why_no_cuts
-from tests.faults.power.disk_server import NAME
+from tests.bench.slow_disk import NAME
 from tests.studio import unmount, until
 
 _MEMORY: Final = "/dev/shm"  # noqa: S108  a file system in memory
@@ -82,7 +81,9 @@ def disks(
     with ExitStack() as stack:
         made: dict[Path, Disk] = {}
         for point in points:
-            image = stack.enter_context(_slow_image(size_bytes, flush_s) if flush_s else _image(size_bytes))
+            image = stack.enter_context(_image(size_bytes))
+            if flush_s:
+                image = stack.enter_context(_slow(image, flush_s))
             made[point] = stack.enter_context(_disk(point, image, bytes_per_s))
         yield made
 
@@ -101,19 +102,19 @@ def _image(size_bytes: int) -> Iterator[Path]:
 
 
 @contextmanager
-def _slow_image(size_bytes: int, flush_s: float) -> Iterator[Path]:
-    why = why_no_cuts()
-    if why:
-        raise OSError(why)
+def _slow(image: Path, flush_s: float) -> Iterator[Path]:
+    """Give another name of an image, by which its flushes take their time."""
     with tempfile.TemporaryDirectory(prefix="bench-") as folder:
-        words = [sys.executable, "-m", "tests.bench.slow_disk", folder, str(size_bytes), str(flush_s)]
+        words = [sys.executable, "-m", "tests.bench.slow_disk", folder, str(image), str(flush_s)]
         server = subprocess.Popen(words, stderr=subprocess.DEVNULL)
+        shown = Path(folder, NAME)
         try:
-            image = Path(folder, NAME)
-            until(image.exists)
-            yield image
+            until(lambda: server.poll() is not None or os.path.ismount(folder))
+            if not os.path.ismount(folder) or not shown.exists():
+                raise OSError("disks that flush slowly need FUSE passthrough, which Linux has since 6.9")
+            yield shown
         finally:
-            subprocess.run(["fusermount3", "-uz", folder], check=False)
+            subprocess.run(["umount", "-l", folder], check=False)
             server.kill()
             server.wait()
 
