@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 from os import stat_result
-from typing import NewType
+from typing import NamedTuple, NewType
 
 Digest = NewType("Digest", bytes)  # 32 bytes of SHA-256 or BLAKE3; which one, the settings say
 
@@ -61,9 +61,11 @@ class Facts:
     problem: str = ""  # why facts are missing though the file should have them; "" when nothing is wrong
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileStat:
-    """What must stay the same for a file to count as unchanged (promise I9)."""
+class FileStat(NamedTuple):
+    """What must stay the same for a file to count as unchanged (promise I9).
+
+    Some ten are made and compared of each file that comes; as a tuple that takes less than half of a dataclass's time.
+    """
 
     size_bytes: int
     mtime_ns: int

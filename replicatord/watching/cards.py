@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
@@ -236,7 +236,7 @@ class CardLooker(Looker):
 
     def _is_same(self, known: FileStat, stat: FileStat) -> bool:
         """Leave inodes out: FAT has none, and the kernel makes up new ones once it has forgotten a file."""
-        return replace(known, inode=stat.inode) == stat
+        return known._replace(inode=stat.inode) == stat
 
     # What cannot be read is told at the end, when it is known whether the card is still there.
 

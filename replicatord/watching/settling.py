@@ -7,16 +7,15 @@ from __future__ import annotations
 
 import heapq
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from replicatord.model.frames import FileStat
 
 CLOSED_GRACE_S: Final = 0.3  # after its writer closed it: long enough for a copying tool to set its times
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Spot:
-    """A file of a source by where it is."""
+class Spot(NamedTuple):
+    """A file of a source by where it is. As a tuple it is compared and hashed several times as fast as a dataclass."""
 
     source: str
     folder: bytes

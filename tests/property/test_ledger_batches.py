@@ -63,7 +63,7 @@ def readings() -> st.SearchStrategy[list[SeenFile]]:
 
 
 def _with_inode(file: SeenFile, inode: int) -> SeenFile:
-    return replace(file, stat=replace(file.stat, inode=inode))
+    return replace(file, stat=file.stat._replace(inode=inode))
 
 
 @contextmanager

@@ -405,8 +405,8 @@ def test_a_file_that_the_system_gave_another_inode_is_the_same(reader: Reader) -
     where = CardMount(source="sd", mount=mount_at(reader.root))
     looker = CardLooker(reader.context, where, zone=UTC, wake_lanes=lambda _: None, is_ahead=lambda: False)
     stat = seen(b"A.CR3").stat
-    assert looker._is_same(stat, replace(stat, inode=stat.inode + 1))
-    assert not looker._is_same(stat, replace(stat, mtime_ns=stat.mtime_ns + 1))
+    assert looker._is_same(stat, stat._replace(inode=stat.inode + 1))
+    assert not looker._is_same(stat, stat._replace(mtime_ns=stat.mtime_ns + 1))
 
 
 def test_what_lies_on_another_file_system_is_not_read(tmp_path: Path) -> None:

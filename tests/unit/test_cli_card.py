@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import subprocess
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -297,7 +296,7 @@ def test_a_card_on_which_something_changes_is_not_cleared() -> None:
     stat = FileStat(size_bytes=7, mtime_ns=1, ctime_ns=1, inode=1)
     before = Listed(files={b"same": stat, b"grew": stat, b"went": stat})
     after = Listed(
-        files={b"same": replace(stat, inode=2), b"grew": replace(stat, size_bytes=8), b"came": stat}
+        files={b"same": stat._replace(inode=2), b"grew": stat._replace(size_bytes=8), b"came": stat}
     )
     assert dict(changes_between(before, before)) == {}
     assert dict(changes_between(before, after)) == {
@@ -314,7 +313,7 @@ def test_a_file_that_is_not_as_it_was_listed_is_not_read(tmp_path: Path) -> None
     read = reader.read(b"TIDE0001.DNG", found, is_skipped=False, step=lambda _: None)
     assert read.digest == digest_of(b"heron")
     with pytest.raises(OSError, match="changed"):
-        reader.read(b"TIDE0001.DNG", replace(found, mtime_ns=1), is_skipped=False, step=lambda _: None)
+        reader.read(b"TIDE0001.DNG", found._replace(mtime_ns=1), is_skipped=False, step=lambda _: None)
 
 
 def test_the_wrong_path_is_a_mistake(ground: Ground, capsys: pytest.CaptureFixture[str]) -> None:

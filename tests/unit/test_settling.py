@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from replicatord.model.frames import FileStat
 from replicatord.watching.settling import CLOSED_GRACE_S, Settling, Spot
 
 SPOT = Spot("cards", b"100TIDE", b"TIDE0001.CR3")
 SMALL = FileStat(size_bytes=10, mtime_ns=1, ctime_ns=1, inode=7)
-LARGE = replace(SMALL, size_bytes=20)
+LARGE = SMALL._replace(size_bytes=20)
 SETTLE_S = 2.0
 
 
@@ -37,10 +35,10 @@ def test_a_file_that_grew_waits_from_when_that_was_seen() -> None:
 
 def test_every_part_of_the_stat_counts() -> None:
     for other in (
-        replace(SMALL, size_bytes=11),
-        replace(SMALL, mtime_ns=2),
-        replace(SMALL, ctime_ns=2),
-        replace(SMALL, inode=8),
+        SMALL._replace(size_bytes=11),
+        SMALL._replace(mtime_ns=2),
+        SMALL._replace(ctime_ns=2),
+        SMALL._replace(inode=8),
     ):
         settling = Settling(SETTLE_S)
         settling.note(SPOT, SMALL, was_closed=False, now_s=0.0)
