@@ -30,10 +30,6 @@ from replicatord.rules.paths import HIDDEN_FOLDER, LEADING_OFF
 PARTIAL: Final = HIDDEN_FOLDER + b"/partial"  # not yet proved; cleared at each visit
 EARLIER: Final = HIDDEN_FOLDER + b"/earlier"
 SET_ASIDE: Final = HIDDEN_FOLDER + b"/set-aside"
-NEW_FLAGS: Final = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-NEW_MODE: Final = 0o644
-# O_NONBLOCK: opening a FIFO that nobody writes would wait for ever (fifo(7)).
-OLD_FLAGS: Final = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
 _OPEN_FOLDERS_MAX: Final = 128
 _CHUNK_BYTES: Final = 1 << 20
 _FOLDER_FLAGS: Final = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -45,7 +41,7 @@ class DriveFiles:
 
     def __init__(self, root: int, *, tag: bytes) -> None:
         """Work below the open directory `root`, which stays its owner's. For one thread; `tag` is its own."""
-        self._root = root
+        self.root = root
         self._prefix = b"%d-%b" % (os.getpid(), tag)
         self._folders: OrderedDict[bytes, int] = OrderedDict()
         self._touched: dict[bytes, None] = {}
@@ -88,12 +84,14 @@ class DriveFiles:
     def open_new(self, path: bytes, extra_flags: int = 0) -> int:
         """Create a file that does not exist, for writing."""
         folder, name = self._parent(path, make=True)
-        return os.open(name, NEW_FLAGS | extra_flags, NEW_MODE, dir_fd=folder)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC | extra_flags
+        return os.open(name, flags, 0o644, dir_fd=folder)
 
     def open_existing(self, path: bytes, extra_flags: int = 0) -> int:
         """Open a regular file for reading."""
         folder, name = self._parent(path, make=False)
-        return os.open(name, OLD_FLAGS | extra_flags, dir_fd=folder)
+        flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK | extra_flags
+        return os.open(name, flags, dir_fd=folder)
 
     def find_stat(self, path: bytes) -> os.stat_result | None:
         """Give what is at a path, links not followed; None when nothing is there, or could be."""
@@ -162,7 +160,7 @@ class DriveFiles:
         """
         if not syncfs_reports_errors():
             return False
-        sync_file_system(self._root)
+        sync_file_system(self.root)
         # For FAT, syncfs(2) leaves all in the disk's own cache: only fsync(2) has that written (Linux, fs/sync.c
         # and fat_file_fsync in fs/fat/file.c).
         self._flush_folder(PARTIAL)
@@ -281,7 +279,7 @@ class DriveFiles:
             raise OSError(
                 errno.ENOTSUP, "new names cannot be made durable: directories cannot be flushed here"
             )
-        sync_file_system(self._root)
+        sync_file_system(self.root)
 
     def _parent(self, path: bytes, *, make: bool) -> tuple[int, bytes]:
         self._close_some()
@@ -292,7 +290,7 @@ class DriveFiles:
     def _folder(self, path: bytes, *, make: bool) -> int:
         """Give an open directory, making it and its parents if asked to; the root for b""."""
         if not path:
-            return self._root
+            return self.root
         fd = self._folders.get(path)
         if fd is not None and self._is_linked(fd):
             self._folders.move_to_end(path)

@@ -119,10 +119,10 @@ class Publisher:
         self._apart = self._read_apart(group)
         proved = [staged for staged in group if self._is_proved(staged, result)]
         standing = self._still_wanted(proved, result)
-        published = [staged for staged in standing if self._publish(staged, result)]
+        named = self._name_apart(standing)
+        published = [s for s in standing if s.partial in named or self._publish(s, result)]
         self._files.sync_folders()
-        for staged in published:
-            self._look_at_final(staged)
+        self._look_at_finals(published)
         if published:
             self._record_all(published, result, since)
         return result
@@ -232,6 +232,36 @@ class Publisher:
                 if staged.partial:
                     self._files.remove_partial(staged.partial)
         return standing
+
+    def _name_apart(self, standing: Sequence[Staged]) -> set[bytes]:
+        """Have another process name small files in whose way nothing is, if it is there; give which have their names."""
+        small = {
+            staged.partial: staged
+            for staged in standing
+            if staged.partial
+            and staged.bad is None
+            and staged.wish.serving is None
+            and staged.wish.placement.size_bytes <= SMALL_BYTES
+        }
+        if len(small) < WORTH_IT or not self._small.is_ready():
+            return set()
+        paths = {partial: staged.wish.placement.path for partial, staged in small.items()}
+        named = self._small.name(self._files, paths)
+        # In this order: the new name is to be durable before the old one is gone for good.
+        for path in {path.rpartition(b"/")[0]: path for path in paths.values()}.values():
+            self._files.touch_folders(path)
+        self._files.touch_folders(next(iter(paths)))
+        # It may have died between giving a name and saying so.
+        return named | {partial for partial in paths.keys() - named if self._is_named(small[partial])}
+
+    def _is_named(self, staged: Staged) -> bool:
+        found = self._files.find_stat(staged.wish.placement.path)
+        return (
+            found is not None
+            and self._has_medium
+            and found.st_ino == staged.read_back.inode
+            and self._files.find_stat(staged.partial) is None
+        )
 
     def _publish(self, staged: Staged, result: GroupResult) -> bool:
         """Give a proved file its final name; tell whether it is to be recorded still."""
@@ -382,20 +412,26 @@ class Publisher:
         }
         self._context.say(ledger, "copy_set_aside", told)
 
-    def _look_at_final(self, staged: Staged) -> None:
-        """See with our own eyes that the final name holds the file that was read back (a rename can lie)."""
-        found = self._files.find_stat(staged.wish.placement.path)
-        size = staged.wish.placement.size_bytes
-        # Inode numbers hold still on local disks; some FUSE and network drives make them up anew.
-        is_it = (
-            found is not None
-            and found.st_size == size
-            and (not self._has_medium or (staged.found is not None and found.st_ino == staged.found.inode))
-        )
-        if not is_it:
-            raise OSError(
-                errno.EIO, "a file is not where it was just put", path_text(staged.wish.placement.path)
+    def _look_at_finals(self, published: Sequence[Staged]) -> None:
+        """See with our own eyes that the final names hold the files that were read back (a rename can lie)."""
+        paths = [staged.wish.placement.path for staged in published]
+        are_many = len(paths) >= WORTH_IT and self._small.is_ready()
+        seen = self._small.look(self._files, paths) if are_many else {}
+        for staged, path in zip(published, paths, strict=True):
+            found = seen.get(path) or self._look(path)
+            # Inode numbers hold still on local disks; some FUSE and network drives make them up anew.
+            is_it = (
+                found is not None
+                and found[0] == staged.wish.placement.size_bytes
+                and (not self._has_medium or (staged.found is not None and found[1] == staged.found.inode))
             )
+            if not is_it:
+                raise OSError(errno.EIO, "a file is not where it was just put", path_text(path))
+
+    def _look(self, path: bytes) -> tuple[int, int] | None:
+        """Give length and inode of what is at a path."""
+        found = self._files.find_stat(path)
+        return None if found is None else (found.st_size, found.st_ino)
 
     def _record_all(self, published: Sequence[Staged], result: GroupResult, since: float) -> None:
         size = self._record.add((s.wish.placement.digest, s.wish.placement.path) for s in published)

@@ -15,8 +15,9 @@ import os
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final
 
+from replicatord.copying.files import DriveFiles
 from replicatord.drives.buffers import aligned_buffer, rounded_up
 from replicatord.drives.kernel import cached_pages
 from replicatord.media.digests import Hasher
@@ -38,13 +39,6 @@ class ReadBack:
     mtime_ns: int
     inode: int
     was_cached: bool  # pages were left that could not be dropped: then the digest proves nothing yet
-
-
-class OldFiles(Protocol):
-    """What opens files that are to be read back."""
-
-    def open_existing(self, path: bytes, extra_flags: int = 0) -> int:
-        """Open a regular file for reading. Raises OSError."""
 
 
 class Prover:
@@ -71,7 +65,7 @@ class Prover:
         """End the thread."""
         self._ahead.shutdown()
 
-    def read_back(self, files: OldFiles, path: bytes) -> ReadBack:
+    def read_back(self, files: DriveFiles, path: bytes) -> ReadBack:
         """Read one flushed file from its medium. Raises OSError, Interrupted."""
         fd, is_direct = self._open(files, path)
         try:
@@ -100,7 +94,7 @@ class Prover:
                 os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
             os.close(fd)
 
-    def _open(self, files: OldFiles, path: bytes) -> tuple[int, bool]:
+    def _open(self, files: DriveFiles, path: bytes) -> tuple[int, bool]:
         if self._direct:
             try:
                 return files.open_existing(path, os.O_DIRECT), True

@@ -12,9 +12,10 @@ import errno
 import os
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Final, Protocol
+from typing import Final
 
 from replicatord.copying.far import FarReader, NotAnswering, close_quietly
+from replicatord.copying.files import DriveFiles
 from replicatord.copying.places import Opened
 from replicatord.copying.readback import Interrupted
 from replicatord.drives.buffers import BLOCK_BYTES, aligned_buffer, rounded_up
@@ -36,19 +37,6 @@ class SourceUnreadable(Exception):  # noqa: N818  a finding about the place, not
 
 class SourceDiffers(SourceUnreadable):
     """A drive's copy that was to be copied from holds other bytes than it should."""
-
-
-class NewFiles(Protocol):
-    """Where files are staged. All methods raise OSError."""
-
-    def new_partial(self) -> bytes:
-        """Give a path in the folder for unproved files that nothing has yet."""
-
-    def open_new(self, path: bytes, extra_flags: int = 0) -> int:
-        """Create a file that does not exist, for writing."""
-
-    def remove_partial(self, path: bytes) -> None:
-        """Remove an unproved file."""
 
 
 class Stager:
@@ -73,7 +61,7 @@ class Stager:
         self._far, self._new_hasher = far, new_hasher
         self._direct = True  # until this drive refuses
 
-    def stage(self, files: NewFiles, content: Opened, digest: bytes, *, each_synced: bool) -> bytes:
+    def stage(self, files: DriveFiles, content: Opened, digest: bytes, *, each_synced: bool) -> bytes:
         """Copy `content`, whose digest should be `digest`, to a new partial file and give its path; closes it.
 
         Not yet flushed unless `each_synced`. Raises OSError (of this drive), SourceUnreadable, SourceDiffers,
@@ -95,7 +83,7 @@ class Stager:
         close_quietly(content.fd)
         return path
 
-    def _stage(self, files: NewFiles, content: Opened, digest: bytes, *, each_synced: bool) -> bytes:
+    def _stage(self, files: DriveFiles, content: Opened, digest: bytes, *, each_synced: bool) -> bytes:
         path = files.new_partial()
         is_direct = self._direct and content.size_bytes >= DIRECT_FROM_BYTES
         try:
@@ -190,7 +178,7 @@ def _write_at(fd: int, data: memoryview, offset: int) -> None:
         data, offset = data[count:], offset + count
 
 
-def _drop(files: NewFiles, path: bytes) -> None:
+def _drop(files: DriveFiles, path: bytes) -> None:
     try:
         files.remove_partial(path)
     except OSError:
