@@ -22,7 +22,10 @@ STUDIES: Final[Mapping[str, Callable[[int, float], Study]]] = MappingProxyType(
         "import-hdd": lambda rounds, scale: copying.study_import(rounds, scale, medium="hdd"),
         "sidecars": copying.study_sidecars,
         "sidecars-flushed": copying.study_sidecars_flushed,
-        "sidecars-hdd": lambda rounds, scale: copying.study_sidecars_flushed(rounds, scale, medium="hdd"),
+        "sidecars-flushed-2018": lambda rounds, scale: copying.study_sidecars_flushed(
+            rounds, scale, disk="2018"
+        ),
+        "sidecars-hdd": lambda rounds, scale: copying.study_sidecars_flushed(rounds, scale, disk="hdd"),
         "clip": copying.study_clip,
         "catch-up": copying.study_catch_up,
         "fixity": reading.study_fixity,
