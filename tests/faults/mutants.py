@@ -193,6 +193,9 @@ class _SameStat(FileStat):
     def __eq__(self, other: object) -> bool:
         return True
 
+    def __ne__(self, other: object) -> bool:
+        return False
+
     __hash__ = None  # type: ignore[assignment]
 
 
