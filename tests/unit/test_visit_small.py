@@ -18,6 +18,7 @@ from replicatord.copying.files import PARTIAL, DriveFiles
 from replicatord.copying.lane import Lane
 from replicatord.drives.one_core import cores
 from replicatord.model.copies import Medium
+from replicatord.model.settings import LimitRate
 from tests.core_builders import digest_of, tree_of
 from tests.studio import fill, small_disk, until, why_no_small_disk
 from tests.visit_ground import new_context, take, visit
@@ -210,6 +211,24 @@ def test_a_source_that_changes_meanwhile_is_not_copied(tmp_path: Path, context: 
     assert partials(tmp_path) == []
 
 
+@pytest.mark.parametrize("why", ["it seeks", "a rate is kept to"])
+def test_a_disk_that_seeks_or_is_held_to_a_rate_is_its_lane_s_alone_to_write(
+    tmp_path: Path, context: Context, why: str
+) -> None:
+    expected = wanted(tmp_path, context)
+    if why == "it seeks":
+        curlew = replace(context.settings.drives["curlew"], medium=Medium.HDD)
+        context.settings = replace(context.settings, drives={"curlew": curlew})
+    else:
+        context.settings = replace(
+            context.settings, limit_rate=LimitRate(bytes_per_s=10_000_000, between=None)
+        )
+    with closing(Watched(context)) as small:
+        visit(context, small=small)
+        assert small.staged == 0
+    assert on(tmp_path) == expected
+
+
 def test_a_limit_is_kept(tmp_path: Path, context: Context) -> None:
     expected = wanted(tmp_path, context, size=200)
     limit = 10_000
@@ -249,7 +268,7 @@ def test_a_disk_that_gives_enospc_though_it_told_of_room(tmp_path: Path) -> None
 def test_a_lane_begins_one_while_many_small_files_wait_and_ends_it_at_rest(
     tmp_path: Path, context: Context
 ) -> None:
-    expected = wanted(tmp_path, context, 2_500)
+    expected = wanted(tmp_path, context, 1_500)
     lane = Lane("curlew", context)
     lane.start()
     until(lambda: lane._small.pid is not None)
