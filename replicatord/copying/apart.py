@@ -89,7 +89,10 @@ class _Asked:
 
 
 class SmallFiles:
-    """Such a process, for one drive. Those threads ask it, by turns, that stage on the drive and that read back."""
+    """Such a process, for one drive. Two threads ask it, by turns: one stages on the drive, the other reads back.
+
+    Nothing is said to it, and none is started, but in a turn: an answer would be taken for another's.
+    """
 
     def __init__(
         self, algorithm: DigestAlgorithm, *, must_stop: Callable[[], bool], is_over: Callable[[], bool]
@@ -111,11 +114,15 @@ class SmallFiles:
 
     def begin(self) -> None:
         """Start the process if there is none, on the cores that this thread may use."""
-        self._apart.begin()
+        with self._turn:
+            self._apart.begin()
 
     def is_ready(self) -> bool:
         """Tell whether it can be asked."""
-        return self._apart.is_ready()
+        if self._apart.is_up:
+            return True
+        with self._turn:
+            return self._apart.is_ready()
 
     def close(self) -> None:
         """End the process."""

@@ -45,6 +45,11 @@ class Apart(Generic[Question, Answer]):
         """Give the number of the process that lives, if any."""
         return None if self._child is None else self._child.pid
 
+    @property
+    def is_up(self) -> bool:
+        """Tell whether it was ready when that was last looked at, and has not gone since; any thread may ask."""
+        return self._is_up
+
     def begin(self) -> None:
         """Start the process, on the cores that this thread may use; not one that dies again and again."""
         if self._talk is not None or self._deaths >= _DEATHS_MAX or len(cores()) < 2:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 from typing import Final
@@ -156,6 +157,19 @@ def test_each_answer_is_a_sign_of_life_and_a_stop_is_heeded(tmp_path: Path, file
         assert len(beats) == 3
         with pytest.raises(Interrupted):
             one.stage(files, asked, each_synced=False)
+
+
+def test_two_threads_may_look_at_once_whether_it_is_ready(tmp_path: Path, files: DriveFiles) -> None:
+    asked = [to_stage(path) for path in fill(tmp_path, 3)]
+    for _ in range(3):
+        with closing(
+            SmallFiles(DigestAlgorithm.SHA256, must_stop=lambda: False, is_over=lambda: False)
+        ) as one:
+            one.begin()
+            with ThreadPoolExecutor(8) as threads:
+                assert all(threads.map(lambda _: until(one.is_ready), range(8)))
+                staged = list(threads.map(lambda _: one.stage(files, asked, each_synced=False), range(8)))
+            assert len({each.partial for its in staged for each in its if each is not None}) == 24
 
 
 def test_it_keeps_no_drive_open(tmp_path: Path, files: DriveFiles, small: SmallFiles) -> None:
