@@ -169,12 +169,19 @@ def _count_anew(connection: sqlite3.Connection) -> None:
 def migrate(connection: sqlite3.Connection, path: str) -> None:
     """Bring a ledger up to the newest version. Raises LedgerError for what is not ours, or newer than this program."""
     version = _check_ours(connection, path)
+    if not version:  # a new one, at once: each transaction waits for its disk some nine times
+        _migrate_to(len(MIGRATIONS), connection, "; ".join(MIGRATIONS))
+        return
     for number, step in enumerate(MIGRATIONS[version:], start=version + 1):
         # One transaction a step: a crash in the middle leaves the version before it.
-        connection.executescript(
-            f"BEGIN IMMEDIATE; {step}; PRAGMA application_id = {APPLICATION_ID};"
-            f" PRAGMA user_version = {number}; COMMIT;"
-        )
+        _migrate_to(number, connection, step)
+
+
+def _migrate_to(version: int, connection: sqlite3.Connection, step: str) -> None:
+    connection.executescript(
+        f"BEGIN IMMEDIATE; {step}; PRAGMA application_id = {APPLICATION_ID};"
+        f" PRAGMA user_version = {version}; COMMIT;"
+    )
 
 
 def unreadable(path: str, exc: Exception) -> LedgerError:
