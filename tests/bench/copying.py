@@ -25,7 +25,7 @@ _RAW_BYTES: Final = 30_000_000
 # How long a flush takes. 2018, 2025: so that an fsync(2), two flushes of ext4's journal, takes some 3.5 ms and 5.6 ms, as
 # was measured on consumers' NVMe disks without protection against power cuts ("Why Consumer SSD Reviews are Useless for
 # Database Performance Use Case", Percona, 18 July 2018; "Using Postgres pg_test_fsync tool for testing low latency
-# writes", tanelpoder.com, 27 May 2025: fsync 5,636 us, one 8 kB write). hdd: one revolution at 7,200 a minute, no seek.
+# writes", 27 May 2025: fsync 5,636 us, one 8 kB write). hdd: one revolution at 7,200 a minute, no seek.
 _FLUSH_S: Final = MappingProxyType({"2018": 0.0013, "2025": 0.0024, "hdd": 60 / 7200})
 _FSYNCS: Final = 100
 
