@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -194,6 +194,24 @@ def test_if_it_dies_the_lane_does_all(tmp_path: Path, context: Context, when: st
         assert small.pid is None
     assert on(tmp_path) == expected
     assert partials(tmp_path) == []
+    assert told(context, "copy_verified") == COUNT
+
+
+class Silent(Watched):
+    """One that gives names, and dies before it says so."""
+
+    def name(self, files: DriveFiles, paths: Mapping[bytes, bytes]) -> set[bytes]:
+        super().name(files, paths)
+        return set()
+
+
+def test_names_that_were_given_count_though_nothing_said_so(tmp_path: Path, context: Context) -> None:
+    expected = wanted(tmp_path, context)
+    with closing(Silent(context)) as small:
+        results = visit(context, small=small)
+    assert on(tmp_path) == expected
+    assert sum(result.done for result in results) == COUNT
+    assert sum(len(result.troubled) for result in results) == 0
     assert told(context, "copy_verified") == COUNT
 
 
