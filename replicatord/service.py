@@ -45,7 +45,7 @@ from replicatord.duties.requests import take_request
 from replicatord.duties.revisit import tell_month
 from replicatord.duties.surveys import take_asked_survey
 from replicatord.duties.telling import Teller
-from replicatord.duties.telling_notes import begin_run, end_run, undelivered_words
+from replicatord.duties.telling_notes import begin_run, end_run
 from replicatord.duties.visits import tell_visits
 from replicatord.errors import AppError, LedgerError, SettingsError
 from replicatord.ledger.ledger import Ledger
@@ -516,13 +516,6 @@ def _open_studio(settings: Settings) -> Studio:
         raise
 
 
-def _undelivered(studio: Studio) -> list[str]:
-    """Say which messages could not be sent, and why; for the page."""
-    settings = studio.context.settings
-    waiting = studio.desk.look(lambda l: l.telling.undelivered())
-    return [undelivered_words(each, settings) for each in waiting if each.reason]
-
-
 def _new_page(
     studio: Studio,
     port: int,
@@ -540,7 +533,6 @@ def _new_page(
         running=os.getpid(),
         moving=moving,
         larger=larger,
-        troubles=lambda: _undelivered(studio),
     )
     return PageServer(ground, lambda fields: say("page_not_served", fields))
 

@@ -48,7 +48,7 @@ class Page:
         ).status_code
 
 
-def page_of(ground: Ground, *, moving: tuple[Moving, ...] = (), troubles: tuple[str, ...] = ()) -> Page:
+def page_of(ground: Ground, *, moving: tuple[Moving, ...] = ()) -> Page:
     """Make the page of a studio, as a service would serve it."""
 
     def write(question: Callable[[Ledger], Answer]) -> Answer:
@@ -63,6 +63,5 @@ def page_of(ground: Ground, *, moving: tuple[Moving, ...] = (), troubles: tuple[
         port=PORT,
         running=1,
         moving=lambda: moving,
-        troubles=lambda: troubles,
     )
     return Page(ground=its, browser=TestClient(make_app(its, Facts(its)), base_url=ADDRESS))

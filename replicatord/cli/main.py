@@ -90,7 +90,7 @@ def _parser() -> argparse.ArgumentParser:
     its.add_argument(
         "--by",
         choices=("month",),
-        help="for which months of capture the 3-2-1 rule does not hold; with -v all months",
+        help="for which months the 3-2-1 rule does not hold, a trip in the month it set out; with -v all months",
     )
     _add_log(add("log", _log, "Show the replication log.", has_json=True))
     its = add("where", _where, "Say where every copy of a file is.", has_json=True)

@@ -37,7 +37,7 @@ def show_status(settings: Settings, *, is_verbose: bool, as_json: bool) -> int:
 
 
 def show_months(settings: Settings, *, is_verbose: bool, as_json: bool) -> int:
-    """Print the months of capture for which the 3-2-1 rule does not hold; `is_verbose`: all of them.
+    """Print the months for which the 3-2-1 rule does not hold; `is_verbose`: all of them.
 
     Gives 1 when there are any, else 0. Raises LedgerError.
     """

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
@@ -19,7 +19,6 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.log.words import counted, listed
 from replicatord.model.settings import Settings
 from replicatord.rules.coverage import FrameGroup, Keeper, MonthCoverage, all_months, cover
-from replicatord.rules.months import month_of_text
 
 if TYPE_CHECKING:  # `status` uses the words of this module and has no time to import the acting parts
     from replicatord.copying.context import Context
@@ -34,7 +33,7 @@ _AT_ONCE: Final = 2_000  # pictures a question: some 20 ms, so that lanes are no
 class Covered:
     """How the frames that are known are covered."""
 
-    months: tuple[MonthCoverage, ...]  # of capture, oldest first
+    months: tuple[MonthCoverage, ...]  # that they are filed under, oldest first
     total: MonthCoverage
     visiting: tuple[str, ...]  # drives that live in another building and do not count as away now
 
@@ -68,8 +67,7 @@ def reckon_coverage(context: Context) -> int:
     if context.stop.is_set():
         return 0
     bays = {bay.name: bay for bay in context.desk.look(lambda l: l.bays.all())}
-    filed = [replace(group, month=month_of_text(group.month, settings.trips)) for group in groups]
-    covered = _judge(filed, settings, bays)
+    covered = _judge(groups, settings, bays)
     last = {
         "at": context.at(),
         "text": rule_words(covered),
@@ -113,7 +111,7 @@ def _judge(groups: Iterable[FrameGroup], settings: Settings, bays: Mapping[str, 
         )
         for name in counting
     }
-    months = cover(groups, keepers)
+    months = cover(groups, keepers, settings.trips)
     return Covered(
         months=months,
         total=all_months(months),

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from replicatord.model.copies import CopyState
 from replicatord.rules.coverage import FrameGroup
 
-_MONTH_CHARS, _DAY_CHARS = 7, 10  # of an instant in RFC 3339
+_DAY_CHARS = 10  # of an instant in RFC 3339
 _PICTURE = "coalesce(frame.main_content, -frame.id)"
 # A file that is gone from its source and was copied nowhere does not count: nobody has it.
 _COUNTS = (
@@ -56,16 +56,13 @@ class Coverage:
         self._db = connection
 
     def groups(self, bays: Sequence[str]) -> list[FrameGroup]:
-        """Count frames by their month of capture and by which of the drives `bays` hold each of their files."""
+        """Count frames by their day of capture and by which of the drives `bays` hold each of their files."""
         return self._groups(bays, "1", ())
 
     def some_groups(
         self, bays: Sequence[str], *, after: int, limit: int
     ) -> tuple[list[FrameGroup], int | None]:
-        """Do so for up to `limit` pictures after the picture `after`, by days in place of months; give the last one too.
-
-        None in its place at the end.
-        """
+        """Do so for up to `limit` pictures after the picture `after`; give the last one too, None at the end."""
         rows = self._db.execute(
             "SELECT DISTINCT main_content FROM frame WHERE main_content > ? ORDER BY main_content LIMIT ?",
             (after, limit),
@@ -74,27 +71,25 @@ class Coverage:
             return [], None
         last = int(rows[-1][0])
         condition = "frame.main_content > ? AND frame.main_content <= ?"
-        return self._groups(bays, condition, (after, last), chars=_DAY_CHARS), last
+        return self._groups(bays, condition, (after, last)), last
 
-    def _groups(
-        self, bays: Sequence[str], condition: str, values: tuple[int, ...], *, chars: int = _MONTH_CHARS
-    ) -> list[FrameGroup]:
+    def _groups(self, bays: Sequence[str], condition: str, values: tuple[int, ...]) -> list[FrameGroup]:
         numbers = self._numbers(bays)
         held = " || ".join(["''", *[_HOLDS.format("")] * len(numbers)])
         rows = self._db.execute(
-            "SELECT month, held, count(*) FROM (SELECT coalesce(substr(min(nullif(captured, '')), 1, ?), '') AS month,"
+            "SELECT day, held, count(*) FROM (SELECT coalesce(substr(min(nullif(captured, '')), 1, ?), '') AS day,"
             f" group_concat(DISTINCT held) AS held FROM (SELECT {_PICTURE} AS picture, frame.captured, {held} AS held"
             f" FROM frame JOIN file ON file.frame = frame.id WHERE {_COUNTS} AND {condition}) GROUP BY picture)"
-            " GROUP BY month, held",
-            (chars, *self._holding(numbers.values()), CopyState.SET_ASIDE.value, *values),
+            " GROUP BY day, held",
+            (_DAY_CHARS, *self._holding(numbers.values()), CopyState.SET_ASIDE.value, *values),
         )
         return [
             FrameGroup(
-                month=month,
+                day=day,
                 held_by=frozenset(frozenset(_names(numbers, marks)) for marks in held.split(",")),
                 frames=frames,
             )
-            for month, held, frames in rows
+            for day, held, frames in rows
         ]
 
     def files_left(

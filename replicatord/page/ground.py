@@ -47,7 +47,6 @@ class Ground:
     port: int
     running: int | None = None  # the service's process
     moving: Callable[[], Sequence[Moving]] = lambda: ()
-    troubles: Callable[[], Sequence[str]] = lambda: ()  # short lines, such as messages that could not be sent
     larger: Callable[[Digest], bytes] = lambda _: b""  # a larger view of a photograph that is here, as a JPEG
     token: str = field(default_factory=lambda: secrets.token_urlsafe(32))  # of whatever is posted
 

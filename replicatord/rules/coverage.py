@@ -20,6 +20,8 @@ from enum import Enum
 from typing import Final
 
 from replicatord.model.copies import Medium
+from replicatord.model.settings import Trip
+from replicatord.rules.months import month_of_text
 from replicatord.rules.places import count_places
 
 COPIES_MIN: Final = 3
@@ -45,9 +47,9 @@ class Keeper:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrameGroup:
-    """Frames of one month that lie on the same drives, file by file."""
+    """Frames of one day that lie on the same drives, file by file."""
 
-    month: str  # of capture, "2026-01"; "" when it is not known; a day, where somebody asked by days
+    day: str  # of capture, "2026-01-26"; "" when it is not known
     held_by: frozenset[frozenset[str]]  # of each file of such a frame, the drives that hold it
     frames: int
 
@@ -56,7 +58,7 @@ class FrameGroup:
 class MonthCoverage:
     """How the frames of one month are covered."""
 
-    name: str  # "2026-01"; "" when it is not known
+    name: str  # the month they are filed under, "2026-01"; "" when it is not known
     frames: int
     held: int  # frames for which the rule holds
     lacks: Mapping[Lack, int]  # frames that lack it; one frame may lack several
@@ -81,17 +83,20 @@ def lacks_of(keepers: Iterable[Keeper]) -> frozenset[Lack]:
     return frozenset(lacks)
 
 
-def cover(groups: Iterable[FrameGroup], keepers: Mapping[str, Keeper]) -> tuple[MonthCoverage, ...]:
-    """Judge frames month by month, oldest first. A drive that is not among the keepers counts not at all."""
+def cover(
+    groups: Iterable[FrameGroup], keepers: Mapping[str, Keeper], trips: tuple[Trip, ...]
+) -> tuple[MonthCoverage, ...]:
+    """Judge frames by the month they are filed under, oldest first. A drive that is not among the keepers counts not."""
     frames, held = Counter[str](), Counter[str]()
     lacks: dict[str, Counter[Lack]] = {}
     for group in groups:
-        frames[group.month] += group.frames
+        month = month_of_text(group.day, trips)
+        frames[month] += group.frames
         found = frozenset[Lack]().union(
             *(lacks_of(keepers[name] for name in names if name in keepers) for names in group.held_by)
         )
-        held[group.month] += 0 if found else group.frames
-        lacks.setdefault(group.month, Counter()).update(dict.fromkeys(found, group.frames))
+        held[month] += 0 if found else group.frames
+        lacks.setdefault(month, Counter()).update(dict.fromkeys(found, group.frames))
     return tuple(
         MonthCoverage(name=month, frames=frames[month], held=held[month], lacks=dict(lacks[month]))
         for month in sorted(frames)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections import Counter
+from datetime import date
 from itertools import product
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,6 +13,7 @@ import pytest
 
 from replicatord.config import read_settings
 from replicatord.model.copies import CopyState, Medium
+from replicatord.model.settings import Trip
 from replicatord.rules.coverage import FrameGroup, Keeper, Lack, all_months, cover, lacks_of
 from tests.cli_ground import SHELF_SETTINGS, Ground, hold, make_ground, printed, set_state, take
 
@@ -57,31 +59,30 @@ def test_c2_one_more_copy_never_makes_more_lacking() -> None:
                 assert lacks_of([*held, more]) <= lacks_of(held)
 
 
-def group(month: str, frames: int, *files: str) -> FrameGroup:
-    return FrameGroup(
-        month=month, held_by=frozenset(frozenset(names.split()) for names in files), frames=frames
-    )
+def group(day: str, frames: int, *files: str) -> FrameGroup:
+    return FrameGroup(day=day, held_by=frozenset(frozenset(names.split()) for names in files), frames=frames)
 
 
 def test_c1_a_frame_holds_only_if_each_of_its_files_does() -> None:
     whole, part = "curlew dunlin plover", "curlew dunlin"
-    (month,) = cover([group("2026-01", 5, whole), group("2026-01", 2, whole, part)], KEEPERS)
+    (month,) = cover([group("2026-01-26", 5, whole), group("2026-01-26", 2, whole, part)], KEEPERS, ())
     assert (month.frames, month.held) == (7, 5)
     assert month.lacks == {Lack.AWAY: 2, Lack.COPIES: 2}
     # Two files that lack different things: the frame lacks both. Together they would lack nothing.
-    (month,) = cover([group("2026-01", 1, "curlew snipe dunlin", "curlew snipe plover")], KEEPERS)
+    (month,) = cover([group("2026-01-26", 1, "curlew snipe dunlin", "curlew snipe plover")], KEEPERS, ())
     assert (month.held, month.lacks) == (0, {Lack.AWAY: 1, Lack.MEDIA: 1})
 
 
 def test_months_stand_in_their_order_and_say_what_is_missing_most() -> None:
     months = cover(
         [
-            group("2026-02", 3, "curlew snipe plover"),  # one kind of medium
-            group("2026-02", 4, "dunlin plover"),  # fewer than three
-            group("2025-12", 9, "curlew dunlin plover"),
-            group("2026-01", 1, "curlew dunlin"),  # fewer than three, and none away: the first counts
+            group("2026-02-03", 3, "curlew snipe plover"),  # one kind of medium
+            group("2026-02-03", 4, "dunlin plover"),  # fewer than three
+            group("2025-12-24", 9, "curlew dunlin plover"),
+            group("2026-01-26", 1, "curlew dunlin"),  # fewer than three, and none away: the first counts
         ],
         KEEPERS,
+        (),
     )
     assert [(month.name, month.frames, month.held, month.most) for month in months] == [
         ("2025-12", 9, 9, None),
@@ -93,10 +94,18 @@ def test_months_stand_in_their_order_and_say_what_is_missing_most() -> None:
     assert total.lacks == {Lack.COPIES: 5, Lack.MEDIA: 3, Lack.AWAY: 1}
 
 
+def test_a_trip_counts_in_the_month_it_set_out() -> None:
+    """It is filed there, and the page counts it there."""
+    trip = Trip(name="Outer Skerries", first=date(2026, 1, 30), last=date(2026, 2, 4))
+    days = ("2026-01-29", "2026-01-30", "2026-02-04", "2026-02-05", "", "no day")
+    months = cover([group(day, 1, "curlew") for day in days], KEEPERS, (trip,))
+    assert [(month.name, month.frames) for month in months] == [("", 2), ("2026-01", 3), ("2026-02", 1)]
+
+
 def test_a_drive_that_does_not_count_is_no_copy() -> None:
-    (month,) = cover([group("2026-01", 1, "curlew dunlin plover north-cloud")], KEEPERS)
+    (month,) = cover([group("2026-01-26", 1, "curlew dunlin plover north-cloud")], KEEPERS, ())
     assert month.held == 1
-    (month,) = cover([group("2026-01", 1, "curlew plover north-cloud")], KEEPERS)
+    (month,) = cover([group("2026-01-26", 1, "curlew plover north-cloud")], KEEPERS, ())
     assert month.lacks == {Lack.COPIES: 1, Lack.MEDIA: 1}
 
 
@@ -138,7 +147,7 @@ def months_of(ground: Ground, capsys: pytest.CaptureFixture[str]) -> dict[str, A
 def covered(ground: Ground) -> dict[str, MonthCoverage]:
     drives = ("curlew", "snipe", "dunlin", "plover")
     with ground.open_ledger() as ledger:
-        return {month.name: month for month in cover(ledger.coverage.groups(drives), KEEPERS)}
+        return {month.name: month for month in cover(ledger.coverage.groups(drives), KEEPERS, ())}
 
 
 def test_frames_are_counted_by_their_month_of_capture(ground: Ground) -> None:
@@ -279,8 +288,8 @@ def test_plain_status_says_how_it_was_when_the_service_last_judged(
         while after is not None:
             part, after = ledger.coverage.some_groups(tuple(settings.drives), after=after, limit=1)
             parts += part
-        assert Counter({(g.month, g.held_by): g.frames for g in whole}) == sum(
-            (Counter({(g.month[:7], g.held_by): g.frames}) for g in parts), Counter()
+        assert Counter({(g.day, g.held_by): g.frames for g in whole}) == sum(
+            (Counter({(g.day, g.held_by): g.frames}) for g in parts), Counter()
         )
         with ledger.transaction():
             text = "3-2-1 rule: holds for 2 of 3 frames."

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from replicatord.duties.board import DriveNow
+from replicatord.model.copies import CopyState
 from replicatord.page.ground import Moving
 from replicatord.page.guard import HEADERS
 from replicatord.previews.store import preview_path
@@ -150,11 +151,9 @@ def test_nothing_leads_elsewhere(ground: Ground, page: Page, wanted: str) -> Non
 
 
 def test_tonight_says_the_one_thing_to_do_and_the_loads(ground: Ground) -> None:
-    page = page_of(ground, troubles=("a message could not be sent",))
-    words = page.words("/")
+    words = page_of(ground).words("/")
     assert "cleared" in words
     assert "Nothing needs you." in words
-    assert "a message could not be sent" in words
     with ground.open_ledger() as ledger, ledger.transaction():
         ledger.set_meta("settings_trouble", "line 3: <b>what</b>")
     text = page_of(ground).text("/")
@@ -217,7 +216,27 @@ def test_years_leads_to_the_month_and_the_month_to_each_frame(ground: Ground, pa
     assert "curlew (verified 2026-02-07" in one
 
 
-def test_a_trip_over_the_end_of_a_month_is_in_the_month_it_set_out(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("state", "words"),
+    [
+        (CopyState.VERIFIED, "(verified 2026"),
+        (CopyState.EARLIER, "(kept as an earlier version 2026"),
+        (CopyState.SET_ASIDE, "(set aside, good no longer: it was verified 2026"),
+        (CopyState.CHANGED, "(changed by hand, left as it is: verified before that, 2026"),
+        (CopyState.SUSPECT, "(in doubt, looked at next: verified 2026"),
+        (CopyState.UNPROVED, "(not proved since the ledger was rebuilt: said to be verified 2026"),
+        (CopyState.UNPROVED_EARLIER, "(an earlier version, not proved since the ledger was rebuilt"),
+    ],
+)
+def test_a_frame_says_of_each_copy_what_is_true_of_it(ground: Ground, state: CopyState, words: str) -> None:
+    with ground.open_ledger() as ledger, ledger.transaction():
+        ledger._db.execute("UPDATE copy SET state = ?", (state.value,))
+    assert f"curlew {words}" in page_of(ground).words(f"/frame/{frames(ground)[0]}")
+
+
+def test_a_trip_over_the_end_of_a_month_is_in_the_month_it_set_out(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     trip = "trips: [{name: Outer <Skerries>, from: 2025-12-30, until: 2026-01-29}]\n"
     ground = make_ground(
         tmp_path, SETTINGS.replace("settle", trip.replace("{", "{{").replace("}", "}}") + "settle")
@@ -228,6 +247,8 @@ def test_a_trip_over_the_end_of_a_month_is_in_the_month_it_set_out(tmp_path: Pat
     assert "Dec ember 2025 1 frame" in page.words("/years")
     assert "Outer &lt;Skerries&gt;" in page.text("/month/2025-12")
     assert "No frame here" in page.words("/month/2026-01")
+    ground.run("status", "--by", "month", "-v")
+    assert "  2025-12  1 frame" in capsys.readouterr().out
 
 
 def test_a_picture_that_two_frames_show_stands_there_once(ground: Ground) -> None:

@@ -32,7 +32,11 @@ PRINT_FRAMES: Final = 3_000  # on one page for the printer
 _COPIES_WORDS: Final = {
     CopyState.VERIFIED: "verified",
     CopyState.EARLIER: "kept as an earlier version",
-    CopyState.SET_ASIDE: "set aside, not good",
+    CopyState.SET_ASIDE: "set aside, good no longer: it was verified",
+    CopyState.CHANGED: "changed by hand, left as it is: verified before that,",
+    CopyState.SUSPECT: "in doubt, looked at next: verified",
+    CopyState.UNPROVED: "not proved since the ledger was rebuilt: said to be verified",
+    CopyState.UNPROVED_EARLIER: "an earlier version, not proved since the ledger was rebuilt: said to be verified",
 }
 
 
@@ -222,8 +226,7 @@ def _files(ledger: Ledger, frame: int, settings: Settings) -> Iterator[Mapping[s
 def _copy_words(copy: CopyFound, settings: Settings) -> str:
     is_away = "" if copy.bay_state in ("here", "full") else f", which is {copy.bay_state}"
     is_ours = "" if copy.bay in settings.drives else ", no longer in the settings"
-    words = _COPIES_WORDS.get(copy.state, "not proved yet")
-    return f"{copy.bay} ({words} {instant_words(copy.verified_at)}{is_away}{is_ours})"
+    return f"{copy.bay} ({_COPIES_WORDS[copy.state]} {instant_words(copy.verified_at)}{is_away}{is_ours})"
 
 
 def _trip(frame: FrameView, settings: Settings) -> str:

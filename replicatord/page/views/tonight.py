@@ -51,7 +51,6 @@ def view(ground: Ground, facts: Facts) -> Mapping[str, object]:
         "pretence": pretence_words(settings),
         "known": f"{counted(status.files, 'file')} in {counted(status.frames, 'frame')}",
         "settings_trouble": [shown(line) for line in status.settings_trouble.splitlines()],
-        "troubles": [shown(line) for line in ground.troubles()],
         "loads": [_load(load, settings) for load in status.loads],
         "covered": status.last_covered,
         "rehearsal": status.rehearsal,
