@@ -223,7 +223,7 @@ def test_years_leads_to_the_month_and_the_month_to_each_frame(ground: Ground, pa
         (CopyState.EARLIER, "(kept as an earlier version 2026"),
         (CopyState.SET_ASIDE, "(set aside, good no longer: it was verified 2026"),
         (CopyState.CHANGED, "(changed by hand, left as it is: verified before that, 2026"),
-        (CopyState.SUSPECT, "(in doubt, looked at next: verified 2026"),
+        (CopyState.SUSPECT, "(in doubt: it was verified 2026"),
         (CopyState.UNPROVED, "(not proved since the ledger was rebuilt: said to be verified 2026"),
         (CopyState.UNPROVED_EARLIER, "(an earlier version, not proved since the ledger was rebuilt"),
     ],

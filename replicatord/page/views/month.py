@@ -34,7 +34,7 @@ _COPIES_WORDS: Final = {
     CopyState.EARLIER: "kept as an earlier version",
     CopyState.SET_ASIDE: "set aside, good no longer: it was verified",
     CopyState.CHANGED: "changed by hand, left as it is: verified before that,",
-    CopyState.SUSPECT: "in doubt, looked at next: verified",
+    CopyState.SUSPECT: "in doubt: it was verified",
     CopyState.UNPROVED: "not proved since the ledger was rebuilt: said to be verified",
     CopyState.UNPROVED_EARLIER: "an earlier version, not proved since the ledger was rebuilt: said to be verified",
 }
