@@ -10,13 +10,15 @@ missed. So the main loop puts the jobs where they belong at every turn.
 
 from __future__ import annotations
 
+import threading
 import time
 from collections import deque
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
-from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES
+from apscheduler.events import EVENT_JOB_MAX_INSTANCES
+from apscheduler.executors.base import BaseExecutor, MaxInstancesReachedError
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
@@ -25,12 +27,13 @@ _SET_S: Final = 10.0  # between two turns of the main loop; NTP slews far less (
 
 
 class Clock:
-    """The scheduler. One thread's, the main loop's; jobs run in threads of the library."""
+    """The scheduler. One thread's, the main loop's; each run of a job has a thread of its own."""
 
     def __init__(self) -> None:
-        self._scheduler = BackgroundScheduler(timezone="UTC")
-        self._scheduler.add_listener(self._hear, EVENT_JOB_ERROR | EVENT_JOB_MAX_INSTANCES)
         self._troubles: deque[tuple[str, str]] = deque()
+        runs = _Runs(lambda name, reason: self._troubles.append((name, reason)))
+        self._scheduler = BackgroundScheduler(timezone="UTC", executors={"default": runs})
+        self._scheduler.add_listener(self._hear_late, EVENT_JOB_MAX_INSTANCES)
         self._ahead_s = _ahead_s()
 
     def every(self, seconds: float, job: Callable[[], None], *, name: str) -> None:
@@ -85,10 +88,42 @@ class Clock:
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
 
-    def _hear(self, event: Any) -> None:
-        failure = getattr(event, "exception", None)
-        reason = "the last run of it has not ended yet" if failure is None else repr(failure)
-        self._troubles.append((str(event.job_id), reason))
+    def _hear_late(self, event: Any) -> None:
+        self._troubles.append((str(event.job_id), "the last run of it has not ended yet"))
+
+
+class _Runs(BaseExecutor):  # type: ignore[misc]  # the library ships no types
+    """Runs each job in a new thread, so that one that dies takes no later run with it (promise I17).
+
+    A pool's worker that dies may have taken a job from the queue already, which then counts as running for ever.
+    """
+
+    def __init__(self, note: Callable[[str, str], None]) -> None:
+        super().__init__()
+        self._note = note
+        self._threads: dict[str, threading.Thread] = {}
+
+    def submit_job(self, job: Any, run_times: list[datetime]) -> None:
+        """Begin a run. Raises MaxInstancesReachedError while the last one goes on."""
+        last = self._threads.get(job.id)
+        if last is not None and last.is_alive():
+            raise MaxInstancesReachedError(job)
+        self._do_submit_job(job, run_times)
+
+    def _do_submit_job(self, job: Any, _run_times: list[datetime]) -> None:
+        thread = threading.Thread(target=self._run, args=(job,), name=f"job-{job.id}", daemon=True)
+        try:
+            thread.start()
+        except RuntimeError as exc:  # no thread can be had just now
+            self._note(str(job.id), repr(exc))
+        else:
+            self._threads[job.id] = thread
+
+    def _run(self, job: Any) -> None:
+        try:
+            job.func()
+        except BaseException as exc:  # noqa: BLE001  whatever it was, it is told
+            self._note(str(job.id), repr(exc))
 
 
 class _Every(BaseTrigger):  # type: ignore[misc]  # the library ships no types

@@ -87,7 +87,7 @@ def _serve(folder: Path) -> None:
         while not hit:
             hit = [each for each in threading.enumerate() if name in (each.name, type(each).__name__)]
             time.sleep(_LOOK_S)
-        _strike(hit)
+        strike(hit)
         (folder / "hit").touch()
         died_s = _wait_for_death(hit)
         (folder / "dead.new").write_text(repr(died_s))
@@ -105,11 +105,12 @@ def _wait_for_death(hit: Sequence[threading.Thread]) -> float:
         if died_s is not None and time.monotonic() - died_s > _LEFT_BEHIND_S:
             break
         # Raised in the midst of a finalizer it is only printed: whoever lives on is struck again.
-        _strike(thread for thread in hit if thread.is_alive())
+        strike(thread for thread in hit if thread.is_alive())
     return died_s or time.monotonic()
 
 
-def _strike(threads: Iterable[threading.Thread]) -> None:
+def strike(threads: Iterable[threading.Thread]) -> None:
+    """Raise SystemExit in threads of this process, wherever each is some steps later."""
     for thread in threads:
         number, end = ctypes.c_ulong(thread.ident or 0), ctypes.py_object(SystemExit)
         ctypes.pythonapi.PyThreadState_SetAsyncExc(number, end)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,6 +13,7 @@ from typing import Final
 
 import pytest
 
+from replicatord.duties.clock import Clock
 from tests.faults import deaths
 from tests.faults.mutants import VARIABLE
 from tests.studio import (
@@ -165,24 +166,22 @@ def test_i15_a_thread_of_the_watch_that_dies_is_said_and_started_again(studio: S
     assert not [line for line in studio.lines() if line.get("level") == "error"]
 
 
-def test_i17_a_worker_of_the_scheduler_that_dies_takes_no_job_with_it(studio: Studio, tmp_path: Path) -> None:
-    """A file that is written through another name gives no event (inotify(7)): only a rescan by the clock finds it."""
-    studio.more = "rescan_every: 1s\n"
-    studio.write_settings()
-    outside = tmp_path / "outside.jpg"
-    outside.write_bytes(b"before")
-    (studio.cards / "linked.jpg").hardlink_to(outside)
-    with harmed(studio) as its:
-        its.service.wait_copies("cards/linked.jpg", *_BOTH)
-        its.kill("ThreadPoolExecutor-0_0")
-        outside.write_bytes(b"after, and longer")
-        digest = hashlib.sha256(b"after, and longer").hexdigest()
-        for drive in _BOTH:
-            until(
-                lambda d=drive: studio.lines("copy_verified", drive=d, digest=digest),  # type: ignore[misc]
-                within_s=its.left_s(),
-            )
-        its.service.stop()
+def test_i17_a_thread_that_dies_with_a_job_takes_no_later_run_with_it() -> None:
+    """Each run of it strikes the thread that it is in, so that it dies wherever it is some steps later."""
+    runs: list[float] = []
+    clock = Clock()
+
+    def job() -> None:
+        runs.append(time.monotonic())
+        deaths.strike([threading.current_thread()])
+
+    clock.every(1, job, name="dies")
+    clock.start()
+    try:
+        until(lambda: len(runs) >= 3, within_s=NOTICED_S)
+    finally:
+        clock.stop()
+    assert set(clock.take_troubles()) == {("dies", "SystemExit()")}
 
 
 def test_i17_a_main_loop_that_stands_still_tells_systemd_nothing(studio: Studio) -> None:
