@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import errno
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Final
 
 from replicatord.copying.apart import SMALL_BYTES, WORTH_IT, ReadApart, SmallFiles
 from replicatord.copying.context import Context
 from replicatord.copying.files import EARLIER, DriveFiles
-from replicatord.copying.moves import earlier_path, move_copy, set_aside_path
+from replicatord.copying.moves import earlier_path, move_copy, set_aside_path, settle_moves
 from replicatord.copying.obstacles import (
     NOT_WHOLE,
     Bad,
@@ -107,6 +108,7 @@ class Publisher:
         self._apart: dict[bytes, ReadApart] = {}  # partial -> what it held, as far as it was read apart
         self._unmatched: dict[int, bytes] = {}  # wish -> the digest that its last copy had instead
         self.bad: dict[int, Bad] = {}  # wish -> the bad copy that is to be replaced
+        self._unmoved: set[int] = set()  # wishes whose bad copy could not be moved at the first try
 
     def finish(self, group: Sequence[Staged], *, since: float) -> GroupResult:
         """Flush, read back, publish and record a group. Raises OSError, Interrupted.
@@ -313,10 +315,23 @@ class Publisher:
         if exc.errno in _CANNOT_HOLD:
             note_refused(self._context, wish, f"the drive's file system cannot hold it ({exc.strerror})")
             result.refused += 1
+        elif wish.id in self.bad and self._may_try_again(wish):
+            result.again = True  # an error that passes is to leave no trace
         elif self.bad.pop(wish.id, None) is not None and step_aside(self._context, self._files, wish):
             result.again = True  # the bad copy cannot even be moved: the good one goes beside it
         else:
             self._trouble(staged, result, path_trouble(exc))
+
+    def _may_try_again(self, wish: Wish) -> bool:
+        """Tell whether a bad copy that could not be moved may be tried once more: it is known where it is."""
+        if wish.id in self._unmoved:
+            return False
+        self._unmoved.add(wish.id)
+        with suppress(OSError):
+            if settle_moves(self._context.desk, self._files, self._drive):
+                self.moved = True
+            return True
+        return False
 
     def _refile(self, staged: Staged, result: GroupResult) -> bool:
         wish = staged.wish

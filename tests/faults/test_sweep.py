@@ -6,6 +6,7 @@ end all is as if nothing had happened.
 
 from __future__ import annotations
 
+import errno
 import random
 from collections.abc import Iterator
 from itertools import islice
@@ -17,6 +18,7 @@ from tests.faults.scenes import SCENES
 from tests.faults.sweep import (
     Bench,
     Case,
+    Hit,
     double_faults,
     errors_anywhere,
     kills_at_each,
@@ -61,3 +63,14 @@ def test_whatever_happens_no_claim_is_untrue_and_starting_again_ends_as_ever(ben
     results = [bench.try_case(case) for case in cases]
     assert [result for result in results if result.wrong] == []
     assert sum(result.was_hit for result in results) >= _CASES // 3  # faults come when the program is at work
+
+
+@pytest.mark.parametrize("drive", ["curlew", "dunlin"])
+@pytest.mark.parametrize("act", [errno.EIO, errno.EROFS])
+def test_a_bad_copy_that_could_not_be_moved_once_is_moved_all_the_same(
+    bench: Bench, drive: str, act: int
+) -> None:
+    """The good copy gets its name, not one beside it: an error that passes leaves no trace (I11)."""
+    below = f"drives/{drive}/.replicatord/set-aside"
+    result = bench.try_case(Case(scene="healing", hit=Hit(at=1, act=str(act), below=below)))
+    assert (result.was_hit, result.wrong) == (True, ())
