@@ -19,7 +19,9 @@ from replicatord.model.settings import Settings
 from replicatord.studio import Studio
 
 _LOOK_S: Final = 0.2
-_EVENTS: Final = frozenset({"fixity_check", "fixity_check_failed", "unknown_files", "copy_set_aside"})
+_EVENTS: Final = frozenset(
+    {"fixity_check", "fixity_check_failed", "unknown_files", "copy_set_aside", "copy_is_good_again"}
+)
 
 
 def check_now(settings: Settings, request: CheckRequest) -> int:

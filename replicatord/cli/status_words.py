@@ -126,7 +126,7 @@ def _drive_words(drive: DriveStatus, status: Status) -> str:
             f"{counted(drive.unproved, 'copy', 'copies')} not proved since the ledger was rebuilt, read when it is here"
         )
     if drive.suspects:
-        parts.append(f"{counted(drive.suspects, 'copy', 'copies')} in doubt, looked at next")
+        parts.append(f"{counted(drive.suspects, 'copy', 'copies')} in doubt, counted as none")
     if unasked[0]:
         parts.append(f"{counted(unasked[0], 'file')} no longer asked for, kept")
     parts += (

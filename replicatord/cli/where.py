@@ -377,7 +377,7 @@ def _copy_words(copy: CopyFound) -> str:
         CopyState.UNPROVED_EARLIER: (
             f"an earlier version, not proved since the ledger was rebuilt; said to be verified {when}"
         ),
-        CopyState.SUSPECT: f"PROBLEM: in doubt, verified {when} but not readable as such since; looked at next",
+        CopyState.SUSPECT: f"PROBLEM: in doubt, verified {when} but not readable as such since: it counts as none",
     }[copy.state]
 
 

@@ -203,6 +203,11 @@ class Publisher:
             self._files.sync_file(path)
         return found
 
+    def read_from_medium(self, path: bytes) -> ReadBack | None:
+        """Read a file that was there before; None when its pages do not leave memory just now."""
+        found = self._read_back(path, is_old=True)
+        return None if found.was_cached and self._has_medium else found
+
     def _is_good_to_move(self, staged: Staged, result: GroupResult) -> bool:
         """Read a copy that is not known to be good before it is moved to where it would count; record that it is."""
         wish, copy = staged.wish, staged.wish.serving

@@ -294,13 +294,15 @@ class Lane(threading.Thread):
             abilities=self._abilities,
             small=self._small,
         )
-        begun = self._context.monotonic()
+        begun, is_new = self._context.monotonic(), self._abilities is None
         try:
             self._abilities = visit.begin()
             if has_too_little(self._context, self.bay):
                 spill(self._context, self.bay)
             why = visit.work()
             if why is None or why.is_full:
+                is_asked = self._check_ask is not None and not self._checked.files
+                visit.see_to_strays(is_full=why is not None, also_last=is_new or is_asked)
                 why = self._prove_claimed(visit) or why
             if why is None:
                 self._waits = False

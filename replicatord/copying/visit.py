@@ -36,6 +36,7 @@ from replicatord.copying.obstacles import (
 from replicatord.copying.readback import Interrupted, Prover
 from replicatord.copying.record import DriveRecord
 from replicatord.copying.spares import leave_spare
+from replicatord.copying.strays import Strays
 from replicatord.drives.abilities import probe
 from replicatord.drives.kernel import find_mount_of, flushes_whole, has_local_medium, syncfs_reports_errors
 from replicatord.drives.presence import NotUsable, OpenDrive
@@ -200,6 +201,21 @@ class Visit:
         if checked.findings and checked.why is None:
             self._record.write_anew()  # the drive's own list names nothing that is not there as it should be
         return checked
+
+    def see_to_strays(self, *, is_full: bool, also_last: bool) -> None:
+        """See to the copies in doubt that `work` does not come by. Raises OSError, Interrupted."""
+        strays = Strays(
+            *(self._context, self._proving_files),
+            drive=self._number,
+            bay=self._bay,
+            read=self._publisher.read_from_medium,
+            must_stop=self._must_stop,
+        )
+        try:
+            strays.see_to(is_full=is_full, also_last=also_last)
+        finally:
+            if strays.has_any:
+                self._record.write_anew()
 
     def has_unproved(self) -> bool:
         """Tell whether there are copies of which only a spare of the ledger says that they are verified."""

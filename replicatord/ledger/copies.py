@@ -139,7 +139,7 @@ class Copies:
     def find_at(self, drive: int, path: bytes) -> KnownCopy | None:
         """Find the copy that is known at a path of a drive."""
         row = self._db.execute(f"{_COPY} WHERE copy.drive = ? AND copy.path = ?", (drive, path)).fetchone()
-        return None if row is None else _known(row)
+        return None if row is None else known_copy(row)
 
     def on_drive(self, drive: int) -> Iterator[KnownCopy]:
         """Give every copy on a drive that should match its digest, by path: also those not proved since a rebuild."""
@@ -147,7 +147,7 @@ class Copies:
             f"{_COPY} WHERE copy.drive = ? AND copy.state IN (?, ?, {UNPROVED}) ORDER BY copy.path",
             (drive, CopyState.VERIFIED.value, CopyState.EARLIER.value),
         )
-        return (_known(row) for row in rows)
+        return (known_copy(row) for row in rows)
 
     def used_bytes(self, drive: int) -> int:
         """Give how many bytes our copies take on a drive."""
@@ -360,7 +360,8 @@ def _marks(values: Sequence[str]) -> str:
     return ", ".join("?" * len(values)) or "NULL"
 
 
-def _known(row: tuple[int, bytes, int, bytes, int, int, int, str]) -> KnownCopy:
+def known_copy(row: tuple[int, bytes, int, bytes, int, int, int, str]) -> KnownCopy:
+    """Read a copy from a row: number, path, content, digest, size, time, state, when it was verified."""
     id_, path, content, digest, size, mtime, state, verified_at = row
     return KnownCopy(
         id=id_,

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from replicatord.ledger.copies import UNPROVED
+from replicatord.ledger.copies import UNPROVED, KnownCopy, known_copy
 from replicatord.model.copies import CopyState, Finding, PlacementState
 from replicatord.model.frames import Digest
 
@@ -103,6 +103,33 @@ class Fixity:
         ).fetchone()
         return int(row[0])
 
+    def strays(self, drive: int, *, bay: str, is_full: bool) -> list[KnownCopy]:
+        """Give the copies of a drive in doubt that no work there comes by, by path; of one that is full, all of them."""
+        rows = self._db.execute(
+            "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, copy.state,"
+            " copy.verified_at FROM copy INDEXED BY copy_by_drive CROSS JOIN content ON content.id = copy.content"
+            " WHERE copy.drive = ? AND copy.state = ? AND (? OR NOT EXISTS (SELECT 1 FROM placement"
+            " WHERE placement.bay = ? AND placement.content = copy.content AND placement.state = ?))"
+            " ORDER BY copy.path",
+            (drive, CopyState.SUSPECT.value, is_full, bay, PlacementState.WANTED.value),
+        )
+        return [known_copy(row) for row in rows]
+
+    def is_good_after_all(self, copy: int, *, mtime_ns: int, at: str) -> bool:
+        """Record that a copy in doubt was just read from the medium and matched; tell whether it was in doubt still."""
+        self._distrust_list(copy)
+        done = self._db.execute(
+            "UPDATE copy SET state = ?, verified_at = ?, mtime_ns = ? WHERE id = ? AND state = ?",
+            (CopyState.VERIFIED.value, at, mtime_ns, copy, CopyState.SUSPECT.value),
+        )
+        return done.rowcount > 0
+
+    def forget(self, copy: int) -> None:
+        """Forget a copy in doubt that is not on its drive at all."""
+        self._distrust_list(copy)
+        self._serves_nothing(copy)
+        self._delete(copy)
+
     def proved(self, copies: Iterable[tuple[int, int]], at: str) -> None:
         """Record such copies, with their modification times, that were read from the medium and matched.
 
@@ -130,13 +157,11 @@ class Fixity:
         One that is not there is forgotten. A file with other bytes stays where it is. An earlier version that is bad
         is for a person to look at, since nothing would replace it.
         """
-        state, drive = self._db.execute("SELECT state, drive FROM copy WHERE id = ?", (copy,)).fetchone()
-        # The drive's own list names it: it is written anew, also after a crash.
-        self._db.execute("UPDATE bay SET sums_bytes = -1 WHERE drive = ?", (drive,))
+        (state,) = self._db.execute("SELECT state FROM copy WHERE id = ?", (copy,)).fetchone()
+        self._distrust_list(copy)
         if finding is Finding.MISSING:
             self._serves_nothing(copy)
-            self._db.execute("DELETE FROM move WHERE copy = ?", (copy,))
-            self._db.execute("DELETE FROM copy WHERE id = ?", (copy,))
+            self._delete(copy)
         elif state in (CopyState.UNPROVED_EARLIER.value, CopyState.EARLIER.value):
             self._set_state(copy, CopyState.SET_ASIDE)
         elif finding is Finding.CHANGED:
@@ -159,6 +184,16 @@ class Fixity:
             "DELETE FROM placement WHERE copy = ? AND state = ?", (copy, PlacementState.UNASKED.value)
         )
         self._db.execute("UPDATE placement SET copy = NULL WHERE copy = ?", (copy,))
+
+    def _delete(self, copy: int) -> None:
+        self._db.execute("DELETE FROM move WHERE copy = ?", (copy,))
+        self._db.execute("DELETE FROM copy WHERE id = ?", (copy,))
+
+    def _distrust_list(self, copy: int) -> None:
+        """Have the own list of a copy's drive, which names it, written anew, also after a crash."""
+        self._db.execute(
+            "UPDATE bay SET sums_bytes = -1 WHERE drive = (SELECT drive FROM copy WHERE id = ?)", (copy,)
+        )
 
     def _set_state(self, copy: int, state: CopyState) -> None:
         self._db.execute("UPDATE copy SET state = ? WHERE id = ?", (state.value, copy))

@@ -158,8 +158,9 @@ _SAYINGS: Final[Mapping[str, Callable[[Fields], tuple[str, str]]]] = MappingProx
         ),
         "path_was_taken": _about("drive", "{path} was taken by something else; copied as {instead}"),
         "copy_is_suspect": _about(
-            "drive", "{path}: its copy is not good ({reason}); another is used, and this one is looked at"
+            "drive", "{path}: its copy is not good ({reason}); it counts no more, and is looked at"
         ),
+        "copy_is_good_again": _about("drive", "{path} was in doubt; read again, it is as it should be"),
         "copies_proved_again": _say_up_to_date,
         "fixity_check": _about("drive", "fixity check: {text}"),
         "fixity_check_failed": _say_failed,

@@ -52,7 +52,7 @@ class CopyState(Enum):
     EARLIER = 1  # verified, then moved to earlier/ when the source's file changed
     SET_ASIDE = 2  # failed its fixity check, kept apart for a person to look at
     CHANGED = 4  # edited on the drive by a person or a program: left as it is, and no copy of ours any more
-    SUSPECT = 3  # read by another drive's lane it gave an error or other bytes; its own lane looks at it next
+    SUSPECT = 3  # read by another drive's lane it gave an error or other bytes; it counts as none
     UNPROVED = (
         5  # only a spare of the ledger says that it is verified: it counts as none until its lane has read it
     )

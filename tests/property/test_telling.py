@@ -34,6 +34,7 @@ _ORDINARY: Final = (
     *(
         "copy_verified",
         "copy_refiled",
+        "copy_is_good_again",
         "copy_no_longer_asked_for",
         "earlier_version_kept",
         "earlier_version_let_go",

@@ -198,7 +198,7 @@ def _since(at: str, status: Status) -> str:
 def _findings(drive: DriveStatus, status: Status) -> Iterator[str]:
     name = drive.bay.name
     if drive.suspects:
-        yield f"{counted(drive.suspects, 'copy', 'copies')} in doubt, looked at next"
+        yield f"{counted(drive.suspects, 'copy', 'copies')} in doubt, counted as none"
     if drive.unproved:
         yield f"{counted(drive.unproved, 'copy', 'copies')} not proved since the ledger was rebuilt"
     for trouble in status.troubles:

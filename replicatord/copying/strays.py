@@ -1,0 +1,103 @@
+"""Copies in doubt that no other work on their drive comes by: nothing asks for them there any more, or it is full.
+
+A name is to hold exactly the verified bytes. So each is read again: a good one counts again, a bad one is set aside
+if another good one is known. May not move the only one there is, nor remove anything (promise I8).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from replicatord.copying.context import Context
+from replicatord.copying.files import DriveFiles
+from replicatord.copying.moves import move_copy, set_aside_path
+from replicatord.copying.readback import ReadBack
+from replicatord.ledger.copies import KnownCopy
+from replicatord.ledger.ledger import Ledger
+from replicatord.log.times import path_fields
+from replicatord.model.copies import CopyState
+
+
+class Strays:
+    """Sees to such copies on one drive. One visit's."""
+
+    def __init__(  # noqa: PLR0913  what it is done with, handed over once
+        self,
+        context: Context,
+        files: DriveFiles,
+        *,
+        drive: int,
+        bay: str,
+        read: Callable[[bytes], ReadBack | None],
+        must_stop: Callable[[], bool],
+    ) -> None:
+        """`read` reads a copy from the medium; it gives None when it can only be read from memory just now."""
+        self._context, self._files = context, files
+        self._drive, self._bay = drive, bay
+        self._read, self._must_stop = read, must_stop
+        self.has_any = False  # the drive's list names what is no more, or lacks what is
+
+    def see_to(self, *, is_full: bool, also_last: bool) -> None:
+        """Go through them once. Raises OSError, Interrupted.
+
+        `also_last`: those of which no other good one is known are read too, in case somebody put the good bytes back.
+        """
+        for copy in self._context.desk.look(
+            lambda l: l.fixity.strays(self._drive, bay=self._bay, is_full=is_full)
+        ):
+            if self._must_stop():
+                return
+            is_last = not self._context.desk.look(self._has_another(copy))
+            if (also_last or not is_last) and not self._is_seen_to(copy, is_last=is_last):
+                return  # what cannot be moved now is tried at the next visit, and no other read in vain
+
+    def _has_another(self, copy: KnownCopy) -> Callable[[Ledger], bool]:
+        bays = tuple(self._context.settings.drives)
+        return lambda l: l.copies.may_have_another(copy.content, besides=self._drive, bays=bays)
+
+    def _is_seen_to(self, copy: KnownCopy, *, is_last: bool) -> bool:
+        """See to one; tell whether the drive lets that be done."""
+        if self._files.find_stat(copy.path) is None:
+            if not is_last:
+                self.has_any = True
+                self._context.desk.ask(lambda l: l.fixity.forget(copy.id))
+            return True
+        found = self._read(copy.path)
+        if found is None:
+            return True
+        if (found.digest, found.size_bytes) == (copy.digest, copy.size_bytes):
+            self.has_any = True
+            at = self._context.at()
+            self._context.desk.ask(lambda l: self._note_good(l, copy, mtime_ns=found.mtime_ns, at=at))
+            return True
+        return is_last or self._is_set_aside(copy)
+
+    def _note_good(self, ledger: Ledger, copy: KnownCopy, *, mtime_ns: int, at: str) -> None:
+        if ledger.fixity.is_good_after_all(copy.id, mtime_ns=mtime_ns, at=at):
+            fields = {"drive": self._bay, **path_fields("path", copy.path), "digest": copy.digest.hex()}
+            self._context.say(ledger, "copy_is_good_again", fields)
+
+    def _is_set_aside(self, copy: KnownCopy) -> bool:
+        new = set_aside_path(copy.path, at=self._context.at(), number=copy.id)
+        try:
+            move_copy(
+                *(self._context.desk, self._files),
+                drive=self._drive,
+                copy=copy.id,
+                old=copy.path,
+                new=new,
+                state=CopyState.SET_ASIDE,
+            )
+        except OSError:
+            return False  # the next visit settles the move, and tries again
+        self.has_any = True
+        told = {
+            "level": "error",
+            "drive": self._bay,
+            **path_fields("path", copy.path),
+            **path_fields("set_aside_as", new),
+            "digest": copy.digest.hex(),
+            "reason": "it no longer held what it should, and could not be made again in its place; another copy is known",
+        }
+        self._context.desk.ask(lambda l: self._context.say(l, "copy_set_aside", told))
+        return True
