@@ -30,6 +30,7 @@ from replicatord.copying.checking import CheckAsk
 from replicatord.drives.kernel import read_mounts
 from replicatord.drives.mounts import MountWatch
 from replicatord.duties.board import UNKNOWN_TEXT, DriveNow, Speedometer, board_text, write_board
+from replicatord.duties.calm import Calm
 from replicatord.duties.check_requests import take_check
 from replicatord.duties.clock import Clock
 from replicatord.duties.coverage import reckon_coverage
@@ -112,6 +113,8 @@ class _Service:
         self._board_mark = (0, 0.0)  # how much the ledger had changed when that was made, and when it was
         # The settings, and how often the ledger had changed, when the 3-2-1 rule was last judged.
         self._covered_mark: tuple[Settings, int] | None = None
+        self._calm = Calm()
+        self._is_judging = False
         self._is_quiet = False  # quiet hours, as last told
         self._moving: tuple[Moving, ...] = ()  # the drives as they were told last; the page shows them
         self._page: PageServer | None = None
@@ -189,7 +192,9 @@ class _Service:
         asked = take_asked_survey(studio.context.settings.ledger)
         if asked is not None:
             studio.survey(asked)
-        self._show_drives(studio.desk.look(lambda l: l.changes_made()))
+        changes = studio.desk.look(lambda l: l.changes_made())
+        self._show_drives(changes)
+        self._judge_soon((studio.context.settings, changes))
         # The ledger answered, so the loop makes real progress: only now is the watchdog told so.
         self._notifier.send("WATCHDOG=1")
         failure = studio.find_failure() or ("" if self._clock.is_alive() else "the scheduler ended")
@@ -357,14 +362,26 @@ class _Service:
             self._previews = PreviewMaker(self._studio.context, is_calm=self._studio.is_calm)
             self._previews.start()
 
+    def _judge_soon(self, mark: tuple[Settings, int]) -> None:
+        """Have the 3-2-1 rule judged sooner, once nothing has changed for a while."""
+        is_due = self._calm.is_due(mark, reckoned=self._covered_mark, now_s=time.monotonic())
+        if is_due and not self._is_judging:
+            self._is_judging = True
+            self._clock.soon("coverage")
+
     def _reckon_coverage(self) -> None:
         """Judge the 3-2-1 rule, which goes through all frames, if anything changed since that was last done."""
         context = self._studio.context
-        settings, changes = context.settings, context.desk.look(lambda l: l.changes_made())
-        if self._covered_mark != (settings, changes):
-            # What else changed meanwhile makes the next time judge again.
-            ours = reckon_coverage(context) + reckon_outlook(context)
-            self._covered_mark = (settings, changes + ours)
+        self._is_judging, begun_s = True, time.monotonic()
+        try:
+            settings, changes = context.settings, context.desk.look(lambda l: l.changes_made())
+            if self._covered_mark != (settings, changes):
+                # What else changed meanwhile makes the next time judge again.
+                ours = reckon_coverage(context) + reckon_outlook(context)
+                self._covered_mark = (settings, changes + ours)
+                self._calm.took_s = time.monotonic() - begun_s
+        finally:
+            self._is_judging = False
 
     def _check_fixity(self) -> None:
         """Have drives checked in the hours for it; whatever is due then is read, oldest first."""

@@ -27,7 +27,7 @@ class Cell:
     short: str  # "Jan"
     rest: str  # "uary 2026", which is not seen, but read aloud
     frames: int
-    covered: str  # in words; "" where nothing was judged yet
+    covered: str  # in words; "" where there is nothing to judge
     tone: str
     held_width: float  # of a bar of BAR_WIDTH
     looked: str
@@ -72,7 +72,9 @@ def _year(
 
 def _cell(month: str, number: int, frames: int, judged: tuple[int, int] | None, look: Look | None) -> Cell:
     covered, tone, width = "", "", 0.0
-    if frames and judged is not None:
+    if frames and judged is None:
+        covered = "not judged yet"
+    elif judged is not None and frames:
         known, held = judged
         lacking = known - held
         covered = "all hold" if not lacking else f"{lacking:,} {'falls' if lacking == 1 else 'fall'} short"
