@@ -71,9 +71,9 @@ class Worker:
 
         Raises StoppedError, NoChildError.
         """
-        talk = self._ready()
+        asked = bytes([ask | LARGER if is_larger else ask])
         try:
-            socket.send_fds(talk, [bytes([ask | LARGER if is_larger else ask])], [fd])
+            talk = self._hand_over(asked, fd)
             head = self._receive(talk, ANSWER.size, _LARGER_S if is_larger else TIME_S)
             said, length = ANSWER.unpack(head)
             if length > ANSWER_MAX_BYTES:
@@ -110,10 +110,33 @@ class Worker:
                 child.wait(max(until_s - time.monotonic(), 0.0))
         self._left = [child for child in self._left if child.returncode is None]
 
+    def _hand_over(self, asked: bytes, fd: int) -> socket.socket:
+        """Give a child a file, and another child when the first turns out to be dead: the file had no part in that.
+
+        Raises StoppedError, NoChildError, OSError.
+        """
+        talk = self._ready()
+        try:
+            socket.send_fds(talk, [asked], [fd])
+        except OSError:
+            self.close()
+            talk = self._ready()
+            socket.send_fds(talk, [asked], [fd])
+        return talk
+
     def _ready(self) -> socket.socket:
         """Give the talk with a child, starting one where there is none. Raises StoppedError, NoChildError."""
         if self._talk is not None:
             return self._talk
+        try:
+            return self._start()
+        except NoChildError:
+            return (
+                self._start()
+            )  # one that was killed, or for which there was no memory just then, may be followed
+
+    def _start(self) -> socket.socket:
+        """Start a child, and give the talk with it. Raises StoppedError, NoChildError."""
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             self._child = start_child("replicatord.previews.child", theirs.fileno())
