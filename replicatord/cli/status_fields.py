@@ -89,6 +89,7 @@ def _drive_fields(drive: DriveStatus, status: Status) -> dict[str, object]:
         "room_at": bay.room_at or None,
         "file_system_bytes": bay.fs_bytes,
         "in_doubt": drive.suspects,
+        "changed_by_hand": drive.changed,
         "not_proved": drive.unproved,
         **{name: {"files": files, "bytes": size} for name, (files, size) in totals.items()},
         "tiers": [

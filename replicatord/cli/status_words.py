@@ -127,6 +127,10 @@ def _drive_words(drive: DriveStatus, status: Status) -> str:
         )
     if drive.suspects:
         parts.append(f"{counted(drive.suspects, 'copy', 'copies')} in doubt, counted as none")
+    if drive.changed:
+        parts.append(
+            f"{counted(drive.changed, 'copy', 'copies')} changed there by hand, left and counted as none"
+        )
     if unasked[0]:
         parts.append(f"{counted(unasked[0], 'file')} no longer asked for, kept")
     parts += (

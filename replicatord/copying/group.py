@@ -19,6 +19,7 @@ from replicatord.copying.moves import earlier_path, move_copy, set_aside_path, s
 from replicatord.copying.obstacles import (
     NOT_WHOLE,
     Bad,
+    leave_if_edited,
     make_way,
     note_refused,
     note_trouble,
@@ -221,7 +222,9 @@ class Publisher:
             at = self._context.at()
             self._context.desk.ask(lambda l: l.fixity.passed([(copy, found.mtime_ns)], at))
             return True
-        self.bad[wish.id] = Bad(copy=copy, path=wish.serving_path)
+        known = self._context.desk.look(lambda l: l.copies.find_at(self._drive, wish.serving_path))
+        if known is None or not leave_if_edited(self._context, self._files, known):
+            self.bad[wish.id] = Bad(copy=copy, path=wish.serving_path)
         result.again = True
         return False
 

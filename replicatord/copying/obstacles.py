@@ -16,6 +16,7 @@ from typing import Final
 from replicatord.copying.context import Context
 from replicatord.copying.files import DriveFiles, is_regular
 from replicatord.copying.moves import move_copy, set_aside_path
+from replicatord.ledger.copies import KnownCopy
 from replicatord.ledger.ledger import Ledger, SplitStem
 from replicatord.ledger.wishes import Wish
 from replicatord.log.times import path_fields, path_text
@@ -70,7 +71,8 @@ def make_way(context: Context, files: DriveFiles, wish: Wish, *, drive: int) -> 
     """Deal with a file that is in a copy's way and is not what it should be.
 
     A bad copy of ours is made anew, if another good one is known to make it from (promise I8); the only one there
-    is stays where it is, and is told. Somebody else's file stays, the copy goes beside it.
+    is stays where it is, and is told. Somebody else's file stays, as one of ours does that a person edited, and the
+    copy goes beside it.
     """
     known = context.desk.look(lambda l: l.copies.find_at(drive, wish.placement.path))
     if known is None or known.state is not CopyState.SUSPECT or known.content != wish.content:
@@ -84,7 +86,21 @@ def make_way(context: Context, files: DriveFiles, wish: Wish, *, drive: int) -> 
             is_last=True,
         )
         return Way(is_open=False)
+    if leave_if_edited(context, files, known):
+        return Way(is_open=step_aside(context, files, wish))
     return Way(is_open=True, bad=Bad(copy=known.id, path=known.path))
+
+
+def leave_if_edited(context: Context, files: DriveFiles, copy: KnownCopy) -> bool:
+    """Tell whether a copy that does not match was edited on its drive; then it stays, and is no copy any more.
+
+    Whoever edits a file gives it another time, which damage does not.
+    """
+    found = files.find_stat(copy.path)
+    is_edited = found is not None and is_regular(found) and found.st_mtime_ns != copy.mtime_ns
+    if is_edited:
+        context.desk.ask(lambda l: l.fixity.changed(copy.id))
+    return is_edited
 
 
 def set_bad_aside(context: Context, files: DriveFiles, wish: Wish, bad: Bad, *, drive: int) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from replicatord.copying.context import Context
 from replicatord.copying.files import DriveFiles
 from replicatord.copying.moves import move_copy, set_aside_path
+from replicatord.copying.obstacles import leave_if_edited
 from replicatord.copying.readback import ReadBack
 from replicatord.ledger.copies import KnownCopy
 from replicatord.ledger.ledger import Ledger
@@ -70,7 +71,7 @@ class Strays:
             at = self._context.at()
             self._context.desk.ask(lambda l: self._note_good(l, copy, mtime_ns=found.mtime_ns, at=at))
             return True
-        return is_last or self._is_set_aside(copy)
+        return is_last or leave_if_edited(self._context, self._files, copy) or self._is_set_aside(copy)
 
     def _note_good(self, ledger: Ledger, copy: KnownCopy, *, mtime_ns: int, at: str) -> None:
         if ledger.fixity.is_good_after_all(copy.id, mtime_ns=mtime_ns, at=at):

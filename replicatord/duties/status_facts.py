@@ -27,7 +27,7 @@ from replicatord.ledger.previews import TROUBLE
 from replicatord.ledger.telling import Undelivered
 from replicatord.log.reading import last_number
 from replicatord.log.words import counted, instant_words
-from replicatord.model.copies import PlacementState
+from replicatord.model.copies import CopyState, PlacementState
 from replicatord.model.settings import Drive, Settings
 from replicatord.model.unread import Unread
 from replicatord.rules.forecast import (
@@ -60,7 +60,8 @@ class DriveStatus:
     lacking: (
         tuple[int, int] | None
     )  # files and bytes still to be copied, where that is not what the tallies say
-    suspects: int  # copies that did not read as they should when another drive needed them
+    suspects: int  # copies that did not read as they should, and are not made again yet
+    changed: int  # copies that somebody changed on the drive: left as they are, and no copies any more
 
     def total(self, state: PlacementState) -> tuple[int, int]:
         """Give files and bytes in one state; what it lacks, without what a spare says that it has."""
@@ -194,7 +195,8 @@ def _drives(
 ) -> dict[str, DriveStatus]:
     tallies = ledger.answers.tallies()
     since = read_since(ledger)
-    suspects, unproved = ledger.outlook.suspects(), ledger.outlook.unproved()
+    suspects, changed = (ledger.outlook.copies_in(state) for state in (CopyState.SUSPECT, CopyState.CHANGED))
+    unproved = ledger.outlook.unproved()
     return {
         drive.name: DriveStatus(
             drive=drive,
@@ -202,6 +204,7 @@ def _drives(
             tallies=tuple(tally for tally in tallies if tally.bay == drive.name),
             due=find_due(drive, bays.get(drive.name), since=since.get(drive.name, ""), now=now),
             suspects=suspects.get(drive.name, 0),
+            changed=changed.get(drive.name, 0),
             unproved=unproved.get(drive.name, 0),
             lacking=ledger.wishes.wanted_bytes(drive.name) if unproved.get(drive.name) else None,
         )

@@ -104,11 +104,14 @@ class Fixity:
         return int(row[0])
 
     def strays(self, drive: int, *, bay: str, is_full: bool) -> list[KnownCopy]:
-        """Give the copies of a drive in doubt that no work there comes by, by path; of one that is full, all of them."""
+        """Give the copies of a drive in doubt that no work there comes by, by path; of one that is full, all of them.
+
+        But for those that were there before we were, and were surveyed: they are left where somebody put them.
+        """
         rows = self._db.execute(
             "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, copy.state,"
             " copy.verified_at FROM copy INDEXED BY copy_by_drive CROSS JOIN content ON content.id = copy.content"
-            " WHERE copy.drive = ? AND copy.state = ? AND (? OR NOT EXISTS (SELECT 1 FROM placement"
+            " WHERE copy.drive = ? AND copy.state = ? AND copy.surveyed = 0 AND (? OR NOT EXISTS (SELECT 1 FROM placement"
             " WHERE placement.bay = ? AND placement.content = copy.content AND placement.state = ?))"
             " ORDER BY copy.path",
             (drive, CopyState.SUSPECT.value, is_full, bay, PlacementState.WANTED.value),
@@ -201,8 +204,8 @@ class Fixity:
     def changed(self, copy: int) -> None:
         """Note that a file was changed by hand: it stays, and what it was is wanted again, beside it."""
         self._db.execute(
-            "UPDATE copy SET state = ? WHERE id = ? AND state = ?",
-            (CopyState.CHANGED.value, copy, CopyState.VERIFIED.value),
+            "UPDATE copy SET state = ? WHERE id = ? AND state IN (?, ?)",
+            (CopyState.CHANGED.value, copy, CopyState.VERIFIED.value, CopyState.SUSPECT.value),
         )
         self._db.execute(
             "UPDATE placement SET copy = NULL, state = CASE state WHEN ? THEN ? ELSE state END WHERE copy = ?",

@@ -176,12 +176,12 @@ class Outlook:
         )
         return {(bay, path): planned for bay, path, planned in rows}
 
-    def suspects(self) -> dict[str, int]:
-        """Count by drive the copies that did not read as they should when another drive needed them."""
+    def copies_in(self, state: CopyState) -> dict[str, int]:
+        """Count by drive the copies of which one thing is true."""
         rows = self._db.execute(
             "SELECT bay.name, count(*) FROM bay CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = bay.drive"
             " WHERE copy.state = ? GROUP BY bay.name",
-            (CopyState.SUSPECT.value,),
+            (state.value,),
         )
         return dict(rows.fetchall())
 

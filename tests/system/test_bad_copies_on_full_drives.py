@@ -72,6 +72,16 @@ def photographs_of(studio: Studio, drive: str) -> list[str]:
     return [path for path in tree(studio.drives[drive]) if not path.startswith(HIDDEN)]
 
 
+def test_a_copy_that_somebody_edited_there_stays_and_is_told(studio: Studio) -> None:
+    bad = harm_one(studio)
+    os.utime(bad)
+    assert studio.ask("fixity", "--all").returncode == 1
+    studio.once()
+    assert set(bad.read_bytes()) == {0}
+    assert set(wanted(studio).values()) <= set(photographs(studio).values())  # and what it was is there too
+    assert "1 copy changed there by hand, left and counted as none" in studio.ask("status").stdout
+
+
 @pytest.mark.parametrize("has_source", [True, False])
 def test_good_bytes_that_a_person_put_back_count_again(studio: Studio, *, has_source: bool) -> None:
     """The frame was on the full drive alone; its source is there still, or gone, so that no other good one is known."""

@@ -265,14 +265,14 @@ def test_another_path_than_the_planned_one_is_told(ground: Ground) -> None:
 def test_copies_in_doubt_and_set_aside_are_counted(ground: Ground) -> None:
     hold(ground, "dunlin")
     with ground.open_ledger() as ledger:
-        assert (ledger.outlook.suspects(), ledger.outlook.set_aside()) == ({}, 0)
+        assert (ledger.outlook.copies_in(CopyState.SUSPECT), ledger.outlook.set_aside()) == ({}, 0)
         with ledger.transaction():
             drive = ledger.bays.get("dunlin").drive
             assert drive is not None
             first, second, _ = ledger.copies.on_drive(drive)
             assert ledger.copies.suspect(first.id)
             set_copy_aside(ledger, drive, second)
-        assert (ledger.outlook.suspects(), ledger.outlook.set_aside()) == ({"dunlin": 1}, 1)
+        assert (ledger.outlook.copies_in(CopyState.SUSPECT), ledger.outlook.set_aside()) == ({"dunlin": 1}, 1)
 
 
 # ---- how quick ----

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, date
@@ -110,9 +111,32 @@ def put_one(tmp_path: Path, context: Context) -> Path:
     return copy
 
 
-def test_i4_a_copy_that_went_bad_is_not_made_good_by_moving_it(tmp_path: Path, context: Context) -> None:
-    copy = put_one(tmp_path, context)
+def rot(copy: Path) -> None:
+    """Have a copy hold other bytes, with its time as it was: that is damage, and no edit."""
+    at = copy.stat()
     copy.write_bytes(b"hexon")
+    os.utime(copy, ns=(at.st_atime_ns, at.st_mtime_ns))
+
+
+@pytest.mark.parametrize("is_moved", [False, True])
+def test_a_copy_that_was_edited_on_its_drive_stays_and_what_it_was_comes_back_beside_it(
+    tmp_path: Path, context: Context, *, is_moved: bool
+) -> None:
+    """Whoever finds it, a fixity check or another drive that read it: here it was the latter."""
+    put_one(tmp_path, context).write_bytes(b"edited by hand")
+    suspect(context, b"A/A.CR3")
+    if is_moved:
+        other_layout(context)
+    visit(context)
+    held = {path: text for path, text in tree_of(tmp_path / "curlew").items() if path.endswith(".CR3")}
+    (beside,) = held.keys() - {"A/A.CR3"}
+    assert held == {"A/A.CR3": b"edited by hand", beside: b"heron"}
+    assert beside.startswith("cards/A" if is_moved else "A/A-")
+    assert states(context)["A/A.CR3"] is CopyState.CHANGED
+
+
+def test_i4_a_copy_that_went_bad_is_not_made_good_by_moving_it(tmp_path: Path, context: Context) -> None:
+    rot(put_one(tmp_path, context))
     suspect(context, b"A/A.CR3")
     other_layout(context)
     visit(context)
@@ -163,7 +187,7 @@ def test_i8_a_bad_copy_stays_until_a_good_one_was_proved(tmp_path: Path, context
     )
     (tmp_path / "cards" / "A.CR3").unlink()
     context.desk.ask(lambda l: l.seen.mark_gone("cards", b"", [b"A.CR3"]))
-    copy.write_bytes(b"hexon")
+    rot(copy)
     suspect(context, b"A/A.CR3")
 
     def troubles() -> str:
@@ -379,7 +403,7 @@ def test_i4_a_file_that_is_read_anew_while_its_copy_is_moved_is_not_taken_for_co
 
 def test_a_bad_copy_that_two_tiers_share_is_set_aside_once(tmp_path: Path, context: Context) -> None:
     two_tiers(context, "{stem}/{name}", "{stem}/{name}")
-    put_one(tmp_path, context).write_bytes(b"hexon")
+    rot(put_one(tmp_path, context))
     suspect(context, b"A/A.CR3")
     visit(context)
     held = tree_of(tmp_path / "curlew")
@@ -390,7 +414,7 @@ def test_a_bad_copy_that_two_tiers_share_is_set_aside_once(tmp_path: Path, conte
 
 def test_i7_each_group_leaves_a_mark_of_its_own(tmp_path: Path, context: Context) -> None:
     """A drive that is set back to how it was between two groups of one visit is told from itself."""
-    put_one(tmp_path, context).write_bytes(b"hexon")
+    rot(put_one(tmp_path, context))
     suspect(context, b"A/A.CR3")
     marks: list[bytes] = []
     visit(context, marks=marks)  # one group reads what is there, the next makes it anew

@@ -199,6 +199,8 @@ def _findings(drive: DriveStatus, status: Status) -> Iterator[str]:
     name = drive.bay.name
     if drive.suspects:
         yield f"{counted(drive.suspects, 'copy', 'copies')} in doubt, counted as none"
+    if drive.changed:
+        yield f"{counted(drive.changed, 'copy', 'copies')} changed there by hand, left and counted as none"
     if drive.unproved:
         yield f"{counted(drive.unproved, 'copy', 'copies')} not proved since the ledger was rebuilt"
     for trouble in status.troubles:
