@@ -66,6 +66,7 @@ def _parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.set_defaults(settings=None)
+    parser.add_argument("--version", action=_Version, nargs=0, help="say which one this is")
     _add_settings(parser)
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
 
@@ -115,18 +116,8 @@ def _parser() -> argparse.ArgumentParser:
     its.add_argument(
         "--prove", type=_count, metavar="N", help="bring back N frames of each shelf, compare, remove them"
     )
-    its = add("survey", _survey, "Read a drive or folder that is already full, and learn it.", has_json=True)
-    its.add_argument(
-        "paths", metavar="PATH", nargs="*", help="a drive, or a folder; several disks go side by side"
-    )
-    its.add_argument("--name", default="", help="what to call a medium that is no drive of the settings")
-    its.add_argument("--report", action="store_true", help="say what lies where, as far as it was read")
-    its.add_argument(
-        "--list",
-        action="store_true",
-        dest="has_list",
-        help="with --report: each file that lies in one place only",
-    )
+    what = "Read a drive or folder that is already full, and learn it."
+    _add_survey(add("survey", _survey, what, has_json=True))
     _add_revisit(add("revisit", _revisit, "Say which old month waits to be looked through.", has_json=True))
     add("page", _page, "Say where the page is, and whether it is served.", has_json=True)
     its = add("tell", _tell, "Say who is told when something is wrong, and what has not come there.")
@@ -143,12 +134,35 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+class _Version(argparse.Action):
+    """Says which version this is; it is looked up when asked for, since that takes a moment."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib.metadata import version
+
+        parser.exit(message=f"replicatord {version('replicatord')}\n")
+
+
 def _add_settings(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--settings",
         metavar="FILE",
         default=argparse.SUPPRESS,  # else the command's own default would undo what stands before it
         help=f"the settings file (else ${SETTINGS_VARIABLE}, ~/.config/replicatord, /etc/replicatord)",
+    )
+
+
+def _add_survey(its: argparse.ArgumentParser) -> None:
+    its.add_argument(
+        "paths", metavar="PATH", nargs="*", help="a drive, or a folder; several disks go side by side"
+    )
+    its.add_argument("--name", default="", help="what to call a medium that is no drive of the settings")
+    its.add_argument("--report", action="store_true", help="say what lies where, as far as it was read")
+    its.add_argument(
+        "--list",
+        action="store_true",
+        dest="has_list",
+        help="with --report: each file that lies in one place only",
     )
 
 

@@ -33,6 +33,7 @@ _LIMIT: Final = 50  # files of one name; a camera's numbers come round every 10,
 _DIGEST: Final = re.compile(r"[0-9a-fA-F]{8,64}", re.ASCII)
 _DIGEST_DIGITS: Final = 64
 _GOOD: Final = (CopyState.VERIFIED, CopyState.EARLIER)  # states of copies that hold what they should
+_NO_LONGER: Final = (CopyState.SUSPECT, CopyState.SET_ASIDE, CopyState.CHANGED)  # that did
 _HERE: Final = ("here", "full")  # states of drives that can be read
 # How a frame's time is told, by where it was read.
 _TIMES: Final = MappingProxyType(
@@ -295,7 +296,8 @@ def _answer_lines(answer: Answer, search: Search, settings: Settings) -> Iterato
         place = _place_words(copy.bay, copy.path, answer, search)
         yield f"  {place}: {_copy_words(copy)}; {_state_words(copy.bay_state)}"
     if not any(copy.state in _GOOD for copy in answer.copies):
-        yield "  PROBLEM: there is no verified copy of it yet."
+        when = "any more" if any(copy.state in _NO_LONGER for copy in answer.copies) else "yet"
+        yield f"  PROBLEM: there is no verified copy of it {when}."
     for wish in answer.wishes:
         yield f"  {_place_words(wish.bay, wish.path, answer, search)}: {_wish_words(wish, search.bays)}"
     if answer.is_held and answer.wishes:

@@ -211,19 +211,22 @@ class CardLooker(Looker):
             found = None
         if found is not None:
             self._device = found.device
-        self._context.desk.ask(lambda l: self._arrive(l, found))
-        self.look_through("a card was put in")
+        is_new = self._context.desk.ask(lambda l: self._arrive(l, found))
+        self.look_through("a card was put in" if is_new else "it is in the reader still")
         return self.card is not None
 
-    def _arrive(self, ledger: Ledger, found: FoundCard | None) -> None:
-        """Make the card known, and those forgotten that were mounted in its place when last heard of."""
+    def _arrive(self, ledger: Ledger, found: FoundCard | None) -> bool:
+        """Make the card known, and those forgotten that were mounted in its place when last heard of.
+
+        Tells whether it was put in since anybody last looked.
+        """
         point, source = self._where.mount.point, self._where.source
         mark = f"{source}: {found.mark}" if found is not None else ""
         for card in ledger.cards.mounted():
             if card.mount == point and card.mark != mark:
                 note_gone(ledger, self._context, card)
         if found is None or self._left.is_set():
-            return
+            return False
         card, is_new = ledger.cards.begin(
             source=source, mark=mark, mount=point, label=found.label, at=self._context.at()
         )
@@ -233,6 +236,7 @@ class CardLooker(Looker):
         if is_new:
             fields = {"card": card.name, "mount": point, "label": card.label}
             self._context.say(ledger, "card_found", fields)
+        return is_new
 
     def _is_same(self, known: FileStat, stat: FileStat) -> bool:
         """Leave inodes out: FAT has none, and the kernel makes up new ones once it has forgotten a file."""

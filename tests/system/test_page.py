@@ -83,7 +83,7 @@ def test_the_service_serves_the_page_notes_what_is_posted_and_stops_at_once(stud
         until(
             lambda: '<h2 id="y2019">2019 <span class="quiet">2 frames' in load(studio, "/years")
         )  # counted anew at most every other second
-        assert "curlew (verified" in load(studio, f"/frame/{first}")
+        assert re.search(r"curlew: \S+ \(verified", load(studio, f"/frame/{first}"))
         assert post(studio, "/mark", "wrong", frame=first, marked="1")[0] == 403
         assert post(studio, "/mark", token, frame=first, marked="1") == (303, f"/frame/{first}")
         assert post(studio, "/looked", token, month="2019-03", frame=first) == (303, "/month/2019-03")

@@ -6,7 +6,8 @@ import json
 import os
 import subprocess
 import sys
-from typing import TYPE_CHECKING
+import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -14,9 +15,6 @@ from replicatord.cli.asking import CommandError, find_settings_file
 from replicatord.cli.main import main
 from replicatord.ledger.lock import LedgerLock, find_running
 from tests.cli_ground import make_ground, printed
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 def test_settings_that_are_given_go_before_the_environment() -> None:
@@ -41,6 +39,14 @@ def test_a_wrong_command_gives_2(words: list[str], capsys: pytest.CaptureFixture
         main(words)
     assert ended.value.code == 2
     assert "usage: replicatord" in printed(capsys)
+
+
+def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> None:
+    project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text())["project"]
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    assert printed(capsys) == f"replicatord {project['version']}\n"
 
 
 @pytest.mark.parametrize("order", ["before", "behind"])

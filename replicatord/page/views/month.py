@@ -211,7 +211,7 @@ def _frame(cell: SheetCell, stars: int, which: Which, settings: Settings) -> Fra
     )
 
 
-def _files(ledger: Ledger, frame: int, settings: Settings) -> Iterator[Mapping[str, str]]:
+def _files(ledger: Ledger, frame: int, settings: Settings) -> Iterator[Mapping[str, object]]:
     """Say of each file of a frame what it is and where its copies lie."""
     for file in ledger.sheets.files(frame):
         copies = [_copy_words(copy, settings) for copy in ledger.answers.copies_of(file.content)]
@@ -219,14 +219,15 @@ def _files(ledger: Ledger, frame: int, settings: Settings) -> Iterator[Mapping[s
         yield {
             "name": shown_path(file.name),
             "what": f"{file.format.upper()}, {size_words(file.size_bytes)}, {source}",
-            "copies": "; ".join(copies) or "no copy on any drive yet",
+            "copies": copies,
         }
 
 
 def _copy_words(copy: CopyFound, settings: Settings) -> str:
     is_away = "" if copy.bay_state in ("here", "full") else f", which is {copy.bay_state}"
     is_ours = "" if copy.bay in settings.drives else ", no longer in the settings"
-    return f"{copy.bay} ({_COPIES_WORDS[copy.state]} {instant_words(copy.verified_at)}{is_away}{is_ours})"
+    how = f"{_COPIES_WORDS[copy.state]} {instant_words(copy.verified_at)}{is_away}{is_ours}"
+    return f"{copy.bay}: {shown_path(copy.path)} ({how})"
 
 
 def _trip(frame: FrameView, settings: Settings) -> str:
