@@ -168,8 +168,9 @@ def _lines(
     else:
         yield "No drive of the settings lives elsewhere (`away: true`)."
     yield ""
-    yield f"{'month':>10}  {'frames':>8}  {'on one only':>12}  {'none away':>9}"
+    yield f"{'taken in':>10}  {'frames':>8}  {'on one only':>12}" + (
+        f"  {'none away':>9}" if has_away else ""
+    )
     for month in months:
-        yield (
-            f"{month.name or 'no time':>10}  {month.frames:>8,}  {month.on_one_place:>12,}  {month.on_none_away:>9,}"
-        )
+        away = f"  {month.on_none_away:>9,}" if has_away else ""
+        yield f"{month.name or 'no time':>10}  {month.frames:>8,}  {month.on_one_place:>12,}{away}"
