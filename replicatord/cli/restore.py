@@ -186,7 +186,8 @@ def _wanted(
 def _earlier(ledger: Ledger, settings: Settings, asked: Asked) -> Iterator[Wanted]:
     """Find the earlier versions of what is asked for; each comes back in a folder of the instant it was replaced.
 
-    By the path that it had, or by that of what took its place. One version that several drives kept counts once.
+    By its name or the path that it had, or by that of what took its place, on a drive or in its source: what a picture
+    was may have been filed under another month. One version that several drives kept counts once.
     """
     below = [
         (drive.name, path)
@@ -195,20 +196,36 @@ def _earlier(ledger: Ledger, settings: Settings, asked: Asked) -> Iterator[Wante
         for path in _below(what, drive.root, drive.name)
     ]
     digests = tuple(what.lower() for what in asked.what if _DIGEST.fullmatch(what))
-    now = {wanted.path for wanted in _wanted(ledger, settings, asked, is_lenient=True)}
+    now = list(_wanted(ledger, settings, asked, is_lenient=True))
+    paths = {wanted.path for wanted in now}
+    paths |= {path for wanted in now for _, path in ledger.restoring.in_sources(wanted.content)}
+    tops = [os.fsencode(what.strip("/")) or b"/" for what in asked.what]
+    names = {spelt for what in asked.what if "/" not in what for spelt in _spellings(what)}
     seen: set[tuple[int, bytes]] = set()
     for drive, version in ledger.restoring.earlier():
         stamped = version.path[len(EARLIER) + 1 :]
         path = stamped.partition(b"/")[2]
         is_asked = (
             asked.is_all
-            or path in now
+            or any(end in paths or any(_is_in(end, top) for top in tops) for end in _ends(path))
+            or not names.isdisjoint((os.path.basename(path), split_stem(os.path.basename(path))[0]))
             or any(drive == name and _is_in(path, top) for name, top in below)
             or version.digest.hex().startswith(digests or ("-",))
         )
         if is_asked and (version.content, path) not in seen:
             seen.add((version.content, path))
             yield replace(version, path=stamped)
+
+
+def _ends(path: bytes) -> Iterator[bytes]:
+    """Give a path, and what is left of it without its first folders."""
+    parts = path.split(b"/")
+    return (b"/".join(parts[start:]) for start in range(len(parts)))
+
+
+def _spellings(name: str) -> Iterable[bytes]:
+    """Spell a name as given, in capitals as cameras write, and in small letters."""
+    return (os.fsencode(spelt) for spelt in dict.fromkeys((name, name.upper(), name.lower())))
 
 
 def apart(found: Iterable[Wanted]) -> list[Wanted]:
@@ -238,9 +255,7 @@ def _is_in(path: bytes, top: bytes) -> bool:
 
 
 def _by_words(ledger: Ledger, settings: Settings, what: str, *, is_lenient: bool) -> list[Wanted]:
-    """Find by a path in a source or on a drive, whole or with their names first, else by a name or a digest.
-
-    A name is spelt as given, else in capitals as cameras write, else in small letters.
+    """Find by a path in a source or on a drive, whole or with their names first or not, else by a name or a digest.
 
     Raises CommandError when nothing is found, unless `is_lenient`.
     """
@@ -251,15 +266,20 @@ def _by_words(ledger: Ledger, settings: Settings, what: str, *, is_lenient: bool
     for drive in settings.drives.values():
         for path in _below(what, drive.root, drive.name):
             found += ledger.restoring.on_drive(drive.name, path)
-    for spelt in dict.fromkeys((what, what.upper(), what.lower())):
-        found = found or ([] if "/" in what else ledger.restoring.of_name(os.fsencode(spelt)))
+    for spelt in () if "/" in what else _spellings(what):
+        found = found or ledger.restoring.of_name(spelt)
+    if not found and "/" in what:
+        path = os.fsencode(what.strip("/")) or b"/"  # which nothing has
+        found = [each for name in settings.sources for each in ledger.restoring.of_source(name, path)]
+        found += [each for name in settings.drives for each in ledger.restoring.on_drive(name, path)]
     if not found and _DIGEST.fullmatch(what):
         start, end = (bytes.fromhex(what.ljust(_DIGEST_DIGITS, digit)) for digit in "0f")
         found = ledger.restoring.of_digest(start, end)
     if not found and not is_lenient:
         raise CommandError(
-            f"no verified copy is known of {what!r}; name a file or folder in a source or on a drive, as"
-            " cards/2026-01-28 or curlew/2026/01, a file or a frame by its name, or a digest"
+            f"no verified copy is known of {what!r}, but for earlier versions perhaps: see --earlier; name a file or"
+            " folder in a source or on a drive, as cards/2026-01-28 or curlew/2026/01, a file or a frame by its name,"
+            " or a digest"
         )
     return found
 

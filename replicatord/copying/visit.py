@@ -432,7 +432,10 @@ class Visit:
         """Tell whether a wish is left alone for now: it rests, or its source is held until a person says so."""
         if wish.tries and self._is_resting(wish.id):  # what is asked for anew has no tries
             return True
-        return wish.source in self._held and wish.serving is not None and not wish.serving_is_same
+        is_as_it_was = (
+            wish.serving_is_same and wish.serving_path == wish.placement.path
+        )  # a bad copy is made anew
+        return wish.source in self._held and wish.serving is not None and not is_as_it_was
 
     def _next_wishes(self, after: int) -> list[_Work]:
         """Fetch wishes with the places of their contents: one question for many files."""

@@ -146,7 +146,8 @@ class Restoring:
     def _of_files(self, condition: str, values: Sequence[object]) -> list[Wanted]:
         """Give files by what was seen: where their own copies lie, else those of the same content.
 
-        A file without copies of its own showed what another frame had shown before.
+        A file without copies of its own showed what another frame had shown before. One that was changed, and whose
+        copies are not replaced yet, gives what it was too: all there is to bring back of a picture that was spoilt.
         """
         files = "FROM folder JOIN frame ON frame.folder = folder.id JOIN file ON file.frame = frame.id"
         rows = self._db.execute(
@@ -161,7 +162,14 @@ class Restoring:
             " (SELECT 1 FROM placement p WHERE p.frame = file.frame AND p.name = file.name))",
             values,
         )
-        return [*_wanted(rows), *others, *self._lost(condition, values)]
+        former = self._db.execute(
+            f"SELECT DISTINCT copy.content, content.digest, content.size_bytes, copy.path {files}"
+            " JOIN placement p ON p.frame = file.frame AND p.name = file.name"
+            f" JOIN copy ON copy.id = p.copy AND copy.state IN {_GOOD} AND copy.content <> p.content"
+            f" JOIN content ON content.id = copy.content WHERE {condition} ORDER BY 4",
+            values,
+        )
+        return [*_wanted(rows), *others, *_wanted(former), *self._lost(condition, values)]
 
     def _uncopied(self, frame: int) -> list[Wanted]:
         """Give files of a frame that are in their source and of which no good copy is known, where they are."""

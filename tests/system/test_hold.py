@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import random
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
 
-from tests.studio import HIDDEN, TIERS, Studio, new_studio, running, until
+from tests.studio import HIDDEN, TIERS, Studio, make_frame, new_studio, running, tree, until
 
 FRAMES = 60
 
@@ -81,6 +83,47 @@ def test_nothing_is_replaced_until_a_person_says_so(studio: Studio) -> None:
         until(lambda: len(pictures(studio, "curlew", earlier=True)) == FRAMES)
         until(lambda: len(pictures(studio, "dunlin", earlier=True)) == FRAMES)
     assert pictures(studio, "curlew", earlier=True) == before
+
+
+def brought(studio: Studio, *words: str) -> set[bytes]:
+    """Bring something back into a folder of its own, and give what came."""
+    with tempfile.TemporaryDirectory() as folder:
+        done = studio.ask("restore", *words, "--to", folder, "--go")
+        assert done.returncode == 0, done.stdout + done.stderr
+        return set(tree(Path(folder)).values())
+
+
+def test_what_pictures_were_comes_back_while_they_are_held_and_after(studio: Studio) -> None:
+    """By whatever name: spoilt files have no capture time any more, and are asked for elsewhere than they were."""
+    chance = random.Random(7)
+    for number in range(FRAMES):
+        day = "2025:09:10 10:00:00"
+        make_frame(studio.favourites / "home", f"FAV{number:04d}", chance, stars=1, captured=day)
+    assert studio.once().status == 0
+    good = tree(studio.favourites)
+    one = good["home/FAV0001.JPG"]
+    for path in sorted(studio.favourites.glob("home/*.JPG")):
+        path.write_bytes(chance.randbytes(3_000))
+    studio.once()
+    assert studio.lines("source_held", source="favourites")
+    ways = ("FAV0001", "favourites/home/FAV0001.JPG", "2025/09/home/FAV0001.JPG", "curlew/2025/09/home")
+    for way in ways:
+        assert one in brought(studio, way), way
+    assert set(good.values()) <= brought(studio, "favourites/home")
+    # What belongs together stays together: nothing of it is filed anew either.
+    for drive in ("curlew", "dunlin"):
+        filed = {path.removeprefix("2025/09/"): text for path, text in studio.tree(drive).items()}
+        assert good.items() <= filed.items()
+    (load, *_) = (line["load"] for line in studio.lines("load_ended", source="favourites"))
+    assert release(studio, "favourites", "--yes").returncode == 0
+    studio.once()
+    assert all(f"{HIDDEN}/earlier/" in path for path, text in studio.tree("curlew").items() if text == one)
+    for way in ways:
+        assert one in brought(studio, way, "--earlier"), way
+    spoilt = {text for path, text in good.items() if path.endswith(".JPG")}
+    assert brought(studio, "favourites/home", "--earlier") == spoilt
+    assert brought(studio, "--load", str(load), "--earlier") == spoilt
+    assert brought(studio, hashlib.sha256(one).hexdigest(), "--earlier") == {one}
 
 
 def test_a_few_changes_and_many_sidecars_hold_nothing(studio: Studio) -> None:
