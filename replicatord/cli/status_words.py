@@ -59,7 +59,8 @@ def lines_of(status: Status, settings: Settings, needs: list[str], *, is_verbose
         yield f"Last rehearsal, {instant_words(status.rehearsal.at)}: {status.rehearsal.text}."
     yield from _previews_lines(status)
     if status.loads:
-        yield from ("", "Last loads:", *(f"  {_load_words(load, settings)}" for load in status.loads))
+        yield from ("", "Last loads, and any older one that is not cleared:")
+        yield from (f"  {_load_words(load, settings)}" for load in status.loads)
     yield ""
     if needs:
         yield from ("PROBLEM: this needs you:", *(f"  - {need}" for need in needs))

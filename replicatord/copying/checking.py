@@ -33,7 +33,7 @@ from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import path_fields
 from replicatord.log.words import counted, size_words, span_words
 from replicatord.media.digests import new_hasher
-from replicatord.model.copies import Finding
+from replicatord.model.copies import CopyState, Finding
 from replicatord.rules.paths import HIDDEN_FOLDER
 
 _AT_ONCE: Final = 100  # copies fetched from the ledger, and recorded in it, together
@@ -258,6 +258,8 @@ def tell_checked(context: Context, ledger: Ledger, bay: str, checked: Checked) -
     still_bad = (
         f"; besides, {counted(bad, 'file')} known as bad before, see `replicatord status`" if bad else ""
     )
+    edited = ledger.outlook.copies_in(CopyState.CHANGED).get(bay, 0) - checked.findings[Finding.CHANGED]
+    left = f"; {counted(edited, 'file')} changed by hand before, left as they are" if edited > 0 else ""
     unfinished = "" if checked.is_whole else "; it goes on another time"
     in_use = f"; {counted(checked.in_use, 'file')} in use, tried another time" if checked.in_use else ""
     context.say(
@@ -275,7 +277,7 @@ def tell_checked(context: Context, ledger: Ledger, bay: str, checked: Checked) -
             "whole": checked.is_whole,
             "text": (
                 f"{counted(checked.files, 'file')}, {size_words(checked.size_bytes)} read again,"
-                f" {span_words(checked.seconds)}: {what}{still_bad}{unfinished}{in_use}"
+                f" {span_words(checked.seconds)}: {what}{still_bad}{left}{unfinished}{in_use}"
             ),
         },
     )

@@ -1,7 +1,7 @@
 """Copies in doubt that no other work on their drive comes by: nothing asks for them there any more, or it is full.
 
 A name is to hold exactly the verified bytes. So each is read again: a good one counts again, a bad one is set aside
-if another good one is known. May not move the only one there is, nor remove anything (promise I8).
+if a good one was read on another drive since. May not move the only one there is, nor remove anything (promise I8).
 """
 
 from __future__ import annotations
@@ -41,20 +41,26 @@ class Strays:
     def see_to(self, *, is_full: bool, also_last: bool) -> None:
         """Go through them once. Raises OSError, Interrupted.
 
-        `also_last`: those of which no other good one is known are read too, in case somebody put the good bytes back.
+        `also_last`: those of which no other good one was read since are read too, and those that somebody changed:
+        the good bytes may have been put back.
         """
         for copy in self._context.desk.look(
             lambda l: l.fixity.strays(self._drive, bay=self._bay, is_full=is_full)
         ):
             if self._must_stop():
                 return
-            is_last = not self._context.desk.look(self._has_another(copy))
+            is_last = not self._context.desk.look(self._is_good_elsewhere(copy))
             if (also_last or not is_last) and not self._is_seen_to(copy, is_last=is_last):
                 return  # what cannot be moved now is tried at the next visit, and no other read in vain
 
-    def _has_another(self, copy: KnownCopy) -> Callable[[Ledger], bool]:
+        for copy in self._context.desk.look(lambda l: l.fixity.edited(self._drive) if also_last else []):
+            if self._must_stop():
+                return
+            self._is_seen_to(copy, is_last=True)
+
+    def _is_good_elsewhere(self, copy: KnownCopy) -> Callable[[Ledger], bool]:
         bays = tuple(self._context.settings.drives)
-        return lambda l: l.copies.may_have_another(copy.content, besides=self._drive, bays=bays)
+        return lambda l: l.fixity.is_good_elsewhere(copy, drive=self._drive, bays=bays)
 
     def _is_seen_to(self, copy: KnownCopy, *, is_last: bool) -> bool:
         """See to one; tell whether the drive lets that be done."""
@@ -98,7 +104,7 @@ class Strays:
             **path_fields("path", copy.path),
             **path_fields("set_aside_as", new),
             "digest": copy.digest.hex(),
-            "reason": "it no longer held what it should, and could not be made again in its place; another copy is known",
+            "reason": "it no longer held what it should, and could not be made again in its place; another drive has a good one",
         }
         self._context.desk.ask(lambda l: self._context.say(l, "copy_set_aside", told))
         return True

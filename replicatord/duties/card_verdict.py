@@ -175,8 +175,8 @@ def _disk_of(root: str) -> str:
 
 def _copy_words(state: CopyState) -> str:
     return {
-        CopyState.VERIFIED: "does not count: it is in a cloud folder, on the disk that was read, or on no"
-        " drive of the settings",
+        CopyState.VERIFIED: "does not count: it is in a cloud folder, on the disk that was read, on a drive in doubt, or"
+        " on no drive of the settings",
         CopyState.EARLIER: "does not count: it is kept as an earlier version",
         CopyState.SET_ASIDE: "does not count: it failed and was set aside",
         CopyState.CHANGED: "does not count: it was changed on the drive by hand",

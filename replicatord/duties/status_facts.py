@@ -40,6 +40,7 @@ from replicatord.rules.forecast import (
 )
 
 _LOADS: Final = 5
+_LOADS_NOT_CLEARED: Final = 10  # shown besides: what somebody may still have a card of
 # A verdict looks at every file of its load. So many together are judged within a tenth of a second; of a
 # larger load, what its line in the log said is shown.
 JUDGED_FILES_MAX: Final = 10_000
@@ -267,7 +268,11 @@ def _loads(ledger: Ledger, settings: Settings, bays: Mapping[str, Bay]) -> tuple
     counting = counting_places(settings, bays)
     judged = 0
     statuses = []
-    for load in ledger.loads.latest(_LOADS):
+    latest = ledger.loads.latest(_LOADS)
+    older = (
+        [load for load in reversed(ledger.loads.unfinished()) if load.id < latest[-1].id] if latest else []
+    )
+    for load in [*latest, *older[:_LOADS_NOT_CLEARED]]:
         judged += load.files
         verdict = None
         if judged <= JUDGED_FILES_MAX:

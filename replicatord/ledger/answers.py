@@ -176,12 +176,13 @@ class Answers:
         ]
 
     def wishes_of(self, content: int) -> list[WishFound]:
-        """Give the placements of a content that no copy serves, or that nothing asks for any more."""
+        """Give the placements of a content that no copy serves, or that nothing asks for any more and a good one does."""
         rows = self._db.execute(
             "SELECT DISTINCT p.bay, p.tier, p.path, p.state, p.trouble FROM file"
             " JOIN placement p ON p.frame = file.frame AND p.name = file.name"
-            " WHERE file.content = ? AND p.content = file.content AND p.state <> ? ORDER BY 1, 2, 3",
-            (content, PlacementState.HELD.value),
+            " WHERE file.content = ? AND p.content = file.content AND p.state <> ? AND (p.state <> ? OR EXISTS"
+            " (SELECT 1 FROM copy WHERE copy.id = p.copy AND copy.state = ?)) ORDER BY 1, 2, 3",
+            (content, PlacementState.HELD.value, PlacementState.UNASKED.value, CopyState.VERIFIED.value),
         )
         return [
             WishFound(bay=bay, tier=tier, path=path, state=PlacementState(state), trouble=trouble)

@@ -194,6 +194,10 @@ class Copies:
             )
             # What was set aside serves nothing any more, also when whoever set it aside was killed here.
             self._db.execute(
+                "DELETE FROM placement WHERE state = ? AND copy = (SELECT id FROM copy WHERE id = ? AND state = ?)",
+                (PlacementState.UNASKED.value, copy, CopyState.SET_ASIDE.value),
+            )
+            self._db.execute(
                 "UPDATE placement SET copy = NULL, state = CASE state WHEN ? THEN ? ELSE state END"
                 " WHERE copy = (SELECT id FROM copy WHERE id = ? AND state = ?)",
                 (
@@ -350,7 +354,10 @@ class Copies:
         self._db.execute("UPDATE bay SET sums_bytes = -1 WHERE drive = ?", (drive,))
 
     def _delete(self, copy: int) -> None:
-        """Forget a copy whose file is removed."""
+        """Forget a copy whose file is removed, and what of it nothing asks for any more."""
+        self._db.execute(
+            "DELETE FROM placement WHERE copy = ? AND state = ?", (copy, PlacementState.UNASKED.value)
+        )
         self._db.execute("UPDATE placement SET copy = NULL WHERE copy = ?", (copy,))
         self._db.execute("DELETE FROM move WHERE copy = ?", (copy,))
         self._db.execute("DELETE FROM copy WHERE id = ?", (copy,))

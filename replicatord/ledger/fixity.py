@@ -6,7 +6,7 @@ May not say that a copy passed unless it was just read from the medium and match
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -103,6 +103,16 @@ class Fixity:
         ).fetchone()
         return int(row[0])
 
+    def edited(self, drive: int) -> list[KnownCopy]:
+        """Give the copies of a drive that somebody changed there."""
+        rows = self._db.execute(
+            "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, copy.state,"
+            " copy.verified_at FROM copy INDEXED BY copy_by_drive CROSS JOIN content ON content.id = copy.content"
+            " WHERE copy.drive = ? AND copy.state = ? ORDER BY copy.path",
+            (drive, CopyState.CHANGED.value),
+        )
+        return [known_copy(row) for row in rows]
+
     def strays(self, drive: int, *, bay: str, is_full: bool) -> list[KnownCopy]:
         """Give the copies of a drive in doubt that no work there comes by, by path; of one that is full, all of them.
 
@@ -118,12 +128,32 @@ class Fixity:
         )
         return [known_copy(row) for row in rows]
 
+    def is_good_elsewhere(self, copy: KnownCopy, *, drive: int, bays: Sequence[str]) -> bool:
+        """Tell whether another of the drives `bays` had its copy of the same read since this one was last good.
+
+        What was read before that may have gone bad in the same way, and nobody knows yet.
+        """
+        row = self._db.execute(
+            "SELECT 1 FROM bay CROSS JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
+            " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state = ? AND copy.content = ?"
+            f" WHERE drive.id <> ? AND bay.name IN ({', '.join('?' * len(bays)) or 'NULL'})"
+            " AND copy.verified_at > ? LIMIT 1",
+            (CopyState.VERIFIED.value, copy.content, drive, *bays, copy.verified_at),
+        ).fetchone()
+        return row is not None
+
     def is_good_after_all(self, copy: int, *, mtime_ns: int, at: str) -> bool:
-        """Record that a copy in doubt was just read from the medium and matched; tell whether it was in doubt still."""
+        """Record that a copy in doubt, or one that had been changed, was just read from the medium and matched.
+
+        Tells whether it was so still.
+        """
         self._distrust_list(copy)
         done = self._db.execute(
-            "UPDATE copy SET state = ?, verified_at = ?, mtime_ns = ? WHERE id = ? AND state = ?",
-            (CopyState.VERIFIED.value, at, mtime_ns, copy, CopyState.SUSPECT.value),
+            "UPDATE copy SET state = ?, verified_at = ?, mtime_ns = ? WHERE id = ? AND state IN (?, ?)",
+            (
+                *(CopyState.VERIFIED.value, at, mtime_ns, copy),
+                *(CopyState.SUSPECT.value, CopyState.CHANGED.value),
+            ),
         )
         return done.rowcount > 0
 
@@ -208,9 +238,10 @@ class Fixity:
             (CopyState.CHANGED.value, copy, CopyState.VERIFIED.value, CopyState.SUSPECT.value),
         )
         self._db.execute(
-            "UPDATE placement SET copy = NULL, state = CASE state WHEN ? THEN ? ELSE state END WHERE copy = ?",
-            (PlacementState.HELD.value, PlacementState.WANTED.value, copy),
+            "UPDATE placement SET state = ? WHERE copy = ? AND state = ?",
+            (PlacementState.WANTED.value, copy, PlacementState.HELD.value),
         )
+        self._serves_nothing(copy)
 
     def known_in(self, drive: int, folder: bytes) -> set[bytes]:
         """Give the paths of all files that are known in one folder of a drive; b"" for its root."""

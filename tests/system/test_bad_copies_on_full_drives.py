@@ -66,6 +66,25 @@ def test_a_bad_copy_is_set_aside_where_the_good_one_went_to_the_next_drive(studi
     shown = studio.ask("where", bad.name).stdout
     assert "dunlin" in shown
     assert "in doubt" not in shown
+    assert "no longer asked for" not in shown
+
+
+def test_nothing_is_set_aside_by_what_another_drive_had_before_it_went_bad_too(studio: Studio) -> None:
+    """Two drives' copies rot, and one is read before the other: neither is good because the other was."""
+    studio.tiers += "  more: {from: [cards], to: [snipe], layout: 'more/{name}'}\n"
+    studio.add_drive("snipe", "hdd")
+    assert studio.once().status == 0
+    first = harm_one(studio)
+    second = studio.drives["snipe"] / "more" / first.name
+    at = second.stat()
+    second.write_bytes(bytes(at.st_size))
+    os.utime(second, ns=(at.st_atime_ns, at.st_mtime_ns))
+    (studio.cards / "shore" / first.name).unlink()
+    assert studio.ask("fixity", "curlew", "--all").returncode == 1
+    studio.once()
+    assert not studio.lines("copy_set_aside")
+    assert first.exists()
+    assert second.exists()
 
 
 def photographs_of(studio: Studio, drive: str) -> list[str]:
@@ -80,6 +99,12 @@ def test_a_copy_that_somebody_edited_there_stays_and_is_told(studio: Studio) -> 
     assert set(bad.read_bytes()) == {0}
     assert set(wanted(studio).values()) <= set(photographs(studio).values())  # and what it was is there too
     assert "1 copy changed there by hand, left and counted as none" in studio.ask("status").stdout
+    again = studio.ask("fixity", "--all")
+    assert (again.returncode, "1 file changed by hand before, left as they are" in again.stdout) == (0, True)
+    bad.write_bytes((studio.cards / "shore" / bad.name).read_bytes())
+    studio.ask("fixity", "--all")
+    assert "by hand" not in studio.ask("status").stdout
+    assert studio.lines("copy_is_good_again", drive="curlew")
 
 
 @pytest.mark.parametrize("has_source", [True, False])
@@ -94,7 +119,7 @@ def test_good_bytes_that_a_person_put_back_count_again(studio: Studio, *, has_so
         good.unlink()
         studio.once()
     assert studio.ask("fixity", "--all").returncode == 1
-    assert bad.exists() is not has_source  # the last one there is stays where it is
+    assert not studio.lines("copy_set_aside")  # no other drive has a good one: it stays where it is
     bad.write_bytes(content)
     studio.ask("fixity", "--all")
     studio.once()

@@ -206,6 +206,20 @@ def test_a_load_too_large_to_be_judged_in_passing_says_so(
     assert "NOT cleared when it was last judged" in printed(capsys)
 
 
+def test_a_load_that_is_not_cleared_is_shown_however_many_come_after_it(
+    ground: Ground, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hold(ground, "curlew", "dunlin")
+    with ground.open_ledger() as ledger, ledger.transaction():
+        (first,) = ledger.loads.latest(1)
+        ledger.loads.set_state(first.id, LoadState.TOLD)
+        for _ in range(7):
+            ledger.loads.set_state(ledger.loads.current("cards", AT), LoadState.CLEARED)
+    ground.run("status", "--json")
+    shown = [load["load"] for load in json.loads(capsys.readouterr().out)["loads"]]
+    assert shown == [*range(first.id + 7, first.id + 2, -1), first.id]
+
+
 # ---- shelves ----
 
 GB: Final = 10**9
