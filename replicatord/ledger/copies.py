@@ -74,6 +74,8 @@ class EarlierCopy:
     digest: Digest
 
 
+NOW: Final = "strftime('%Y-%m-%dT%H:%M:%fZ', 'now')"  # as instants are written everywhere (RFC 3339, UTC)
+
 # Good copies, earlier versions among them, and what only a spare of the ledger says is one.
 GOOD_OR_SAID: Final = f"{CopyState.VERIFIED.value}, {CopyState.EARLIER.value}, {UNPROVED}"
 
@@ -339,7 +341,7 @@ class Copies:
         It counts as no copy from now on; whatever it served is wanted again, and its drive's lane reads it.
         """
         done = self._db.execute(
-            "UPDATE copy SET state = ? WHERE id = ? AND state = ?",
+            f"UPDATE copy SET state = ?, doubted_at = {NOW} WHERE id = ? AND state = ?",
             (CopyState.SUSPECT.value, copy, CopyState.VERIFIED.value),
         )
         self._db.execute(

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from replicatord.ledger.copies import UNPROVED, KnownCopy, known_copy
+from replicatord.ledger.copies import NOW, UNPROVED, KnownCopy, known_copy
 from replicatord.model.copies import CopyState, Finding, PlacementState
 from replicatord.model.frames import Digest
 
@@ -129,7 +129,7 @@ class Fixity:
         return [known_copy(row) for row in rows]
 
     def is_good_elsewhere(self, copy: KnownCopy, *, drive: int, bays: Sequence[str]) -> bool:
-        """Tell whether another of the drives `bays` had its copy of the same read since this one was last good.
+        """Tell whether another of the drives `bays` had its copy of the same read since this one came into doubt.
 
         What was read before that may have gone bad in the same way, and nobody knows yet.
         """
@@ -137,8 +137,8 @@ class Fixity:
             "SELECT 1 FROM bay CROSS JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
             " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state = ? AND copy.content = ?"
             f" WHERE drive.id <> ? AND bay.name IN ({', '.join('?' * len(bays)) or 'NULL'})"
-            " AND copy.verified_at > ? LIMIT 1",
-            (CopyState.VERIFIED.value, copy.content, drive, *bays, copy.verified_at),
+            " AND copy.verified_at > (SELECT coalesce(nullif(doubted_at, ''), '~') FROM copy WHERE id = ?) LIMIT 1",
+            (CopyState.VERIFIED.value, copy.content, drive, *bays, copy.id),  # "~" is behind every instant
         ).fetchone()
         return row is not None
 
@@ -202,6 +202,7 @@ class Fixity:
             self._serves_nothing(copy)
         else:
             self._set_state(copy, CopyState.SUSPECT)
+            self._db.execute(f"UPDATE copy SET doubted_at = {NOW} WHERE id = ?", (copy,))
 
     def earlier_is_bad(self, copy: int, finding: Finding) -> bool:
         """Record that an earlier version is not what it should be; tell whether that is news."""
