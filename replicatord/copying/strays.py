@@ -11,7 +11,7 @@ from collections.abc import Callable
 from replicatord.copying.context import Context
 from replicatord.copying.files import DriveFiles
 from replicatord.copying.moves import move_copy, set_aside_path
-from replicatord.copying.obstacles import leave_if_edited
+from replicatord.copying.obstacles import NOT_WHOLE, leave_if_edited
 from replicatord.copying.readback import ReadBack
 from replicatord.ledger.copies import KnownCopy
 from replicatord.ledger.ledger import Ledger
@@ -31,11 +31,15 @@ class Strays:
         bay: str,
         read: Callable[[bytes], ReadBack | None],
         must_stop: Callable[[], bool],
+        is_alive: Callable[[], bool],
     ) -> None:
-        """`read` reads a copy from the medium; it gives None when it can only be read from memory just now."""
+        """`read` reads a copy from the medium; it gives None when it can only be read from memory just now.
+
+        `is_alive` looks whether the drive still is what it was, so that an error is the fault of one path.
+        """
         self._context, self._files = context, files
         self._drive, self._bay = drive, bay
-        self._read, self._must_stop = read, must_stop
+        self._read, self._must_stop, self._is_alive = read, must_stop, is_alive
         self.has_any = False  # the drive's list names what is no more, or lacks what is
 
     def see_to(self, *, is_full: bool, also_last: bool) -> None:
@@ -50,17 +54,26 @@ class Strays:
             if self._must_stop():
                 return
             is_last = not self._context.desk.look(self._is_good_elsewhere(copy))
-            if (also_last or not is_last) and not self._is_seen_to(copy, is_last=is_last):
+            if (also_last or not is_last) and not self._may_go_on_after(copy, is_last=is_last):
                 return  # what cannot be moved now is tried at the next visit, and no other read in vain
 
         for copy in self._context.desk.look(lambda l: l.fixity.edited(self._drive) if also_last else []):
             if self._must_stop():
                 return
-            self._is_seen_to(copy, is_last=True)
+            self._may_go_on_after(copy, is_last=True)
 
     def _is_good_elsewhere(self, copy: KnownCopy) -> Callable[[Ledger], bool]:
         bays = tuple(self._context.settings.drives)
         return lambda l: l.fixity.is_good_elsewhere(copy, drive=self._drive, bays=bays)
+
+    def _may_go_on_after(self, copy: KnownCopy, *, is_last: bool) -> bool:
+        """See to one; tell whether to go on. One whose entry is damaged is left: it is no trouble of the others."""
+        try:
+            return self._is_seen_to(copy, is_last=is_last)
+        except OSError as exc:
+            if exc.errno not in NOT_WHOLE or not self._is_alive():
+                raise
+            return True
 
     def _is_seen_to(self, copy: KnownCopy, *, is_last: bool) -> bool:
         """See to one; tell whether the drive lets that be done."""

@@ -210,6 +210,7 @@ class Visit:
             bay=self._bay,
             read=self._publisher.read_from_medium,
             must_stop=self._must_stop,
+            is_alive=lambda: self._drive.recheck() is None,
         )
         try:
             strays.see_to(is_full=is_full, also_last=also_last)
