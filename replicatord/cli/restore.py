@@ -196,7 +196,7 @@ def _earlier(ledger: Ledger, settings: Settings, asked: Asked) -> Iterator[Wante
         for path in _below(what, drive.root, drive.name)
     ]
     digests = tuple(what.lower() for what in asked.what if _DIGEST.fullmatch(what))
-    now = list(_wanted(ledger, settings, asked, is_lenient=True))
+    now = [] if asked.is_all else list(_wanted(ledger, settings, asked, is_lenient=True))
     paths = {wanted.path for wanted in now}
     paths |= {path for wanted in now for _, path in ledger.restoring.in_sources(wanted.content)}
     tops = [os.fsencode(what.strip("/")) or b"/" for what in asked.what]

@@ -51,14 +51,14 @@ class Strays:
         for copy in self._context.desk.look(
             lambda l: l.fixity.strays(self._drive, bay=self._bay, is_full=is_full)
         ):
-            if self._must_stop():
+            if self._must_stop() or self._context.is_quiet():
                 return
             is_last = not self._context.desk.look(self._is_good_elsewhere(copy))
             if (also_last or not is_last) and not self._may_go_on_after(copy, is_last=is_last):
                 return  # what cannot be moved now is tried at the next visit, and no other read in vain
 
         for copy in self._context.desk.look(lambda l: l.fixity.edited(self._drive) if also_last else []):
-            if self._must_stop():
+            if self._must_stop() or self._context.is_quiet():
                 return
             self._may_go_on_after(copy, is_last=True)
 

@@ -433,9 +433,8 @@ class Visit:
         """Tell whether a wish is left alone for now: it rests, or its source is held until a person says so."""
         if wish.tries and self._is_resting(wish.id):  # what is asked for anew has no tries
             return True
-        is_as_it_was = (
-            wish.serving_is_same and wish.serving_path == wish.placement.path
-        )  # a bad copy is made anew
+        # A bad copy is made anew all the same.
+        is_as_it_was = wish.serving_is_same and wish.serving_path == wish.placement.path
         return wish.source in self._held and wish.serving is not None and not is_as_it_was
 
     def _next_wishes(self, after: int) -> list[_Work]:
