@@ -147,7 +147,8 @@ class Restoring:
         """Give files by what was seen: where their own copies lie, else those of the same content.
 
         A file without copies of its own showed what another frame had shown before. One that was changed, and whose
-        copies are not replaced yet, gives what it was too: all there is to bring back of a picture that was spoilt.
+        copies are not all replaced yet, gives what it was too: perhaps a picture was spoilt. A sidecar does so only while
+        nothing newer has a copy, since programs write them again and again.
         """
         files = "FROM folder JOIN frame ON frame.folder = folder.id JOIN file ON file.frame = frame.id"
         rows = self._db.execute(
@@ -166,7 +167,9 @@ class Restoring:
             f"SELECT DISTINCT copy.content, content.digest, content.size_bytes, copy.path {files}"
             " JOIN placement p ON p.frame = file.frame AND p.name = file.name"
             f" JOIN copy ON copy.id = p.copy AND copy.state IN {_GOOD} AND copy.content <> p.content"
-            f" JOIN content ON content.id = copy.content WHERE {condition} ORDER BY 4",
+            f" JOIN content ON content.id = copy.content WHERE {condition} AND (file.kind NOT IN ('sidecar', 'thumbnail')"
+            " OR NOT EXISTS (SELECT 1 FROM copy AS new INDEXED BY copy_by_content WHERE new.content = p.content"
+            f" AND new.state IN {_GOOD})) ORDER BY 4",
             values,
         )
         return [*_wanted(rows), *others, *_wanted(former), *self._lost(condition, values)]

@@ -131,9 +131,8 @@ class Worker:
         try:
             return self._start()
         except NoChildError:
-            return (
-                self._start()
-            )  # one that was killed, or for which there was no memory just then, may be followed
+            # One that was killed, or for which there was no memory just then, may be followed.
+            return self._start()
 
     def _start(self) -> socket.socket:
         """Start a child, and give the talk with it. Raises StoppedError, NoChildError."""
