@@ -309,7 +309,13 @@ class Publisher:
         if staged.bad is not None and not self.is_bad_still(wish):
             raise FileExistsError(errno.EEXIST, "its bad copy was replaced meanwhile")
         if staged.bad is not None:
-            set_bad_aside(self._context, self._files, wish, staged.bad, drive=self._drive)
+            set_bad_aside(
+                *(self._context, self._files, staged.bad),
+                drive=self._drive,
+                bay=self._bay,
+                digest=wish.placement.digest,
+                why="the copy was made again from another place",
+            )
             self.moved = True
             self.bad.pop(wish.id, None)
         if wish.serving is not None and not wish.serving_is_same:

@@ -103,9 +103,14 @@ def leave_if_edited(context: Context, files: DriveFiles, copy: KnownCopy) -> boo
     return is_edited
 
 
-def set_bad_aside(context: Context, files: DriveFiles, wish: Wish, bad: Bad, *, drive: int) -> None:
-    """Move a bad copy apart, kept for a person to look at. Its replacement was proved before. Raises OSError."""
-    new = set_aside_path(bad.path, at=context.at(), number=wish.id)
+def set_bad_aside(  # noqa: PLR0913  each is one fact of the copy
+    context: Context, files: DriveFiles, bad: Bad, *, drive: int, bay: str, digest: bytes, why: str
+) -> None:
+    """Move a bad copy apart, kept for a person to look at. Another that is good was proved before. Raises OSError.
+
+    `drive` is its drive's number in the ledger, `bay` that one's name; `why` ends the sentence that the log says.
+    """
+    new = set_aside_path(bad.path, at=context.at(), number=bad.copy)
     move_copy(
         context.desk, files, drive=drive, copy=bad.copy, old=bad.path, new=new, state=CopyState.SET_ASIDE
     )
@@ -116,11 +121,11 @@ def set_bad_aside(context: Context, files: DriveFiles, wish: Wish, bad: Bad, *, 
             "copy_set_aside",
             {
                 "level": "error",
-                "drive": wish.placement.drive,
+                "drive": bay,
                 **path_fields("path", bad.path),
                 **path_fields("set_aside_as", new),
-                "digest": wish.placement.digest.hex(),
-                "reason": "it no longer held what it should; the copy was made again from another place",
+                "digest": digest.hex(),
+                "reason": f"it no longer held what it should; {why}",
             },
         )
 

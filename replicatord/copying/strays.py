@@ -10,13 +10,11 @@ from collections.abc import Callable
 
 from replicatord.copying.context import Context
 from replicatord.copying.files import DriveFiles
-from replicatord.copying.moves import move_copy, set_aside_path
-from replicatord.copying.obstacles import NOT_WHOLE, leave_if_edited
+from replicatord.copying.obstacles import NOT_WHOLE, Bad, leave_if_edited, set_bad_aside
 from replicatord.copying.readback import ReadBack
 from replicatord.ledger.copies import KnownCopy
 from replicatord.ledger.ledger import Ledger
 from replicatord.log.times import path_fields
-from replicatord.model.copies import CopyState
 
 
 class Strays:
@@ -49,7 +47,7 @@ class Strays:
         the good bytes may have been put back.
         """
         for copy in self._context.desk.look(
-            lambda l: l.fixity.strays(self._drive, bay=self._bay, is_full=is_full)
+            lambda l: l.copies.strays(self._drive, bay=self._bay, is_full=is_full)
         ):
             if self._must_stop() or self._context.is_quiet():
                 return
@@ -57,14 +55,14 @@ class Strays:
             if (also_last or not is_last) and not self._may_go_on_after(copy, is_last=is_last):
                 return  # what cannot be moved now is tried at the next visit, and no other read in vain
 
-        for copy in self._context.desk.look(lambda l: l.fixity.edited(self._drive) if also_last else []):
+        for copy in self._context.desk.look(lambda l: l.copies.edited(self._drive) if also_last else []):
             if self._must_stop() or self._context.is_quiet():
                 return
             self._may_go_on_after(copy, is_last=True)
 
     def _is_good_elsewhere(self, copy: KnownCopy) -> Callable[[Ledger], bool]:
         bays = tuple(self._context.settings.drives)
-        return lambda l: l.fixity.is_good_elsewhere(copy, drive=self._drive, bays=bays)
+        return lambda l: l.copies.is_good_elsewhere(copy, drive=self._drive, bays=bays)
 
     def _may_go_on_after(self, copy: KnownCopy, *, is_last: bool) -> bool:
         """See to one; tell whether to go on. One whose entry is damaged is left: it is no trouble of the others."""
@@ -80,7 +78,7 @@ class Strays:
         if self._files.find_stat(copy.path) is None:
             if not is_last:
                 self.has_any = True
-                self._context.desk.ask(lambda l: l.fixity.forget(copy.id))
+                self._context.desk.ask(lambda l: l.copies.forget(copy.id, drive=self._drive))
             return True
         found = self._read(copy.path)
         if found is None:
@@ -93,31 +91,20 @@ class Strays:
         return is_last or leave_if_edited(self._context, self._files, copy) or self._is_set_aside(copy)
 
     def _note_good(self, ledger: Ledger, copy: KnownCopy, *, mtime_ns: int, at: str) -> None:
-        if ledger.fixity.is_good_after_all(copy.id, mtime_ns=mtime_ns, at=at):
+        if ledger.copies.is_good_after_all(copy.id, drive=self._drive, mtime_ns=mtime_ns, at=at):
             fields = {"drive": self._bay, **path_fields("path", copy.path), "digest": copy.digest.hex()}
             self._context.say(ledger, "copy_is_good_again", fields)
 
     def _is_set_aside(self, copy: KnownCopy) -> bool:
-        new = set_aside_path(copy.path, at=self._context.at(), number=copy.id)
         try:
-            move_copy(
-                *(self._context.desk, self._files),
+            set_bad_aside(
+                *(self._context, self._files, Bad(copy=copy.id, path=copy.path)),
                 drive=self._drive,
-                copy=copy.id,
-                old=copy.path,
-                new=new,
-                state=CopyState.SET_ASIDE,
+                bay=self._bay,
+                digest=copy.digest,
+                why="it could not be made again in its place, and another drive has a good one",
             )
         except OSError:
             return False  # the next visit settles the move, and tries again
         self.has_any = True
-        told = {
-            "level": "error",
-            "drive": self._bay,
-            **path_fields("path", copy.path),
-            **path_fields("set_aside_as", new),
-            "digest": copy.digest.hex(),
-            "reason": "it no longer held what it should, and could not be made again in its place; another drive has a good one",
-        }
-        self._context.desk.ask(lambda l: self._context.say(l, "copy_set_aside", told))
         return True

@@ -93,9 +93,14 @@ _OVER_FORMER: Final = (
     " made_at = excluded.made_at, surveyed = 0"
 )
 _PLACES_MAX: Final = 8  # of a content: identical sidecars may be thousands
-_COPY = (
+_KNOWN: Final = (
     "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, copy.state,"
-    " copy.verified_at FROM copy JOIN content ON content.id = copy.content"
+    " copy.verified_at FROM copy"
+)
+_COPY: Final = f"{_KNOWN} JOIN content ON content.id = copy.content"
+_COPY_IN_STATE: Final = (
+    f"{_KNOWN} INDEXED BY copy_by_drive CROSS JOIN content ON content.id = copy.content"
+    " WHERE copy.drive = ? AND copy.state = ?"
 )
 
 
@@ -141,7 +146,7 @@ class Copies:
     def find_at(self, drive: int, path: bytes) -> KnownCopy | None:
         """Find the copy that is known at a path of a drive."""
         row = self._db.execute(f"{_COPY} WHERE copy.drive = ? AND copy.path = ?", (drive, path)).fetchone()
-        return None if row is None else known_copy(row)
+        return None if row is None else _known(row)
 
     def on_drive(self, drive: int) -> Iterator[KnownCopy]:
         """Give every copy on a drive that should match its digest, by path: also those not proved since a rebuild."""
@@ -149,7 +154,7 @@ class Copies:
             f"{_COPY} WHERE copy.drive = ? AND copy.state IN (?, ?, {UNPROVED}) ORDER BY copy.path",
             (drive, CopyState.VERIFIED.value, CopyState.EARLIER.value),
         )
-        return (known_copy(row) for row in rows)
+        return (_known(row) for row in rows)
 
     def used_bytes(self, drive: int) -> int:
         """Give how many bytes our copies take on a drive."""
@@ -351,6 +356,58 @@ class Copies:
         self._distrust_list(drive)
         return done.rowcount > 0
 
+    def strays(self, drive: int, *, bay: str, is_full: bool) -> list[KnownCopy]:
+        """Give the copies of a drive in doubt that no work there comes by, by path; of one that is full, all of them.
+
+        But for those that were there before we were, and were surveyed: they are left where somebody put them.
+        """
+        rows = self._db.execute(
+            f"{_COPY_IN_STATE} AND copy.surveyed = 0 AND (? OR NOT EXISTS (SELECT 1 FROM placement"
+            " WHERE placement.bay = ? AND placement.content = copy.content AND placement.state = ?))"
+            " ORDER BY copy.path",
+            (drive, CopyState.SUSPECT.value, is_full, bay, PlacementState.WANTED.value),
+        )
+        return [_known(row) for row in rows]
+
+    def edited(self, drive: int) -> list[KnownCopy]:
+        """Give the copies of a drive that somebody changed there."""
+        rows = self._db.execute(f"{_COPY_IN_STATE} ORDER BY copy.path", (drive, CopyState.CHANGED.value))
+        return [_known(row) for row in rows]
+
+    def is_good_elsewhere(self, copy: KnownCopy, *, drive: int, bays: Sequence[str]) -> bool:
+        """Tell whether another of the drives `bays` had its copy of the same read since this one came into doubt.
+
+        What was read before that may have gone bad in the same way, and nobody knows yet.
+        """
+        row = self._db.execute(
+            "SELECT 1 FROM bay CROSS JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
+            " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state = ? AND copy.content = ?"
+            f" WHERE drive.id <> ? AND bay.name IN ({_marks(bays)})"
+            " AND copy.verified_at > (SELECT coalesce(nullif(doubted_at, ''), '~') FROM copy WHERE id = ?) LIMIT 1",
+            (CopyState.VERIFIED.value, copy.content, drive, *bays, copy.id),  # "~" is behind every instant
+        ).fetchone()
+        return row is not None
+
+    def is_good_after_all(self, copy: int, *, drive: int, mtime_ns: int, at: str) -> bool:
+        """Record that a copy in doubt, or one that had been changed, was just read from the medium and matched.
+
+        Tells whether it was so still.
+        """
+        self._distrust_list(drive)
+        done = self._db.execute(
+            "UPDATE copy SET state = ?, verified_at = ?, mtime_ns = ? WHERE id = ? AND state IN (?, ?)",
+            (
+                *(CopyState.VERIFIED.value, at, mtime_ns, copy),
+                *(CopyState.SUSPECT.value, CopyState.CHANGED.value),
+            ),
+        )
+        return done.rowcount > 0
+
+    def forget(self, copy: int, *, drive: int) -> None:
+        """Forget a copy in doubt that is not on its drive at all."""
+        self._distrust_list(drive)
+        self._delete(copy)
+
     def _distrust_list(self, drive: int | None) -> None:
         """Have a drive's own list written anew by its lane, also after a crash: what it names is no longer so."""
         self._db.execute("UPDATE bay SET sums_bytes = -1 WHERE drive = ?", (drive,))
@@ -369,8 +426,7 @@ def _marks(values: Sequence[str]) -> str:
     return ", ".join("?" * len(values)) or "NULL"
 
 
-def known_copy(row: tuple[int, bytes, int, bytes, int, int, int, str]) -> KnownCopy:
-    """Read a copy from a row: number, path, content, digest, size, time, state, when it was verified."""
+def _known(row: tuple[int, bytes, int, bytes, int, int, int, str]) -> KnownCopy:
     id_, path, content, digest, size, mtime, state, verified_at = row
     return KnownCopy(
         id=id_,

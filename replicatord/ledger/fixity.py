@@ -6,11 +6,11 @@ May not say that a copy passed unless it was just read from the medium and match
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from replicatord.ledger.copies import NOW, UNPROVED, KnownCopy, known_copy
+from replicatord.ledger.copies import NOW, UNPROVED
 from replicatord.model.copies import CopyState, Finding, PlacementState
 from replicatord.model.frames import Digest
 
@@ -103,66 +103,6 @@ class Fixity:
         ).fetchone()
         return int(row[0])
 
-    def edited(self, drive: int) -> list[KnownCopy]:
-        """Give the copies of a drive that somebody changed there."""
-        rows = self._db.execute(
-            "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, copy.state,"
-            " copy.verified_at FROM copy INDEXED BY copy_by_drive CROSS JOIN content ON content.id = copy.content"
-            " WHERE copy.drive = ? AND copy.state = ? ORDER BY copy.path",
-            (drive, CopyState.CHANGED.value),
-        )
-        return [known_copy(row) for row in rows]
-
-    def strays(self, drive: int, *, bay: str, is_full: bool) -> list[KnownCopy]:
-        """Give the copies of a drive in doubt that no work there comes by, by path; of one that is full, all of them.
-
-        But for those that were there before we were, and were surveyed: they are left where somebody put them.
-        """
-        rows = self._db.execute(
-            "SELECT copy.id, copy.path, copy.content, content.digest, copy.size_bytes, copy.mtime_ns, copy.state,"
-            " copy.verified_at FROM copy INDEXED BY copy_by_drive CROSS JOIN content ON content.id = copy.content"
-            " WHERE copy.drive = ? AND copy.state = ? AND copy.surveyed = 0 AND (? OR NOT EXISTS (SELECT 1 FROM placement"
-            " WHERE placement.bay = ? AND placement.content = copy.content AND placement.state = ?))"
-            " ORDER BY copy.path",
-            (drive, CopyState.SUSPECT.value, is_full, bay, PlacementState.WANTED.value),
-        )
-        return [known_copy(row) for row in rows]
-
-    def is_good_elsewhere(self, copy: KnownCopy, *, drive: int, bays: Sequence[str]) -> bool:
-        """Tell whether another of the drives `bays` had its copy of the same read since this one came into doubt.
-
-        What was read before that may have gone bad in the same way, and nobody knows yet.
-        """
-        row = self._db.execute(
-            "SELECT 1 FROM bay CROSS JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
-            " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state = ? AND copy.content = ?"
-            f" WHERE drive.id <> ? AND bay.name IN ({', '.join('?' * len(bays)) or 'NULL'})"
-            " AND copy.verified_at > (SELECT coalesce(nullif(doubted_at, ''), '~') FROM copy WHERE id = ?) LIMIT 1",
-            (CopyState.VERIFIED.value, copy.content, drive, *bays, copy.id),  # "~" is behind every instant
-        ).fetchone()
-        return row is not None
-
-    def is_good_after_all(self, copy: int, *, mtime_ns: int, at: str) -> bool:
-        """Record that a copy in doubt, or one that had been changed, was just read from the medium and matched.
-
-        Tells whether it was so still.
-        """
-        self._distrust_list(copy)
-        done = self._db.execute(
-            "UPDATE copy SET state = ?, verified_at = ?, mtime_ns = ? WHERE id = ? AND state IN (?, ?)",
-            (
-                *(CopyState.VERIFIED.value, at, mtime_ns, copy),
-                *(CopyState.SUSPECT.value, CopyState.CHANGED.value),
-            ),
-        )
-        return done.rowcount > 0
-
-    def forget(self, copy: int) -> None:
-        """Forget a copy in doubt that is not on its drive at all."""
-        self._distrust_list(copy)
-        self._serves_nothing(copy)
-        self._delete(copy)
-
     def proved(self, copies: Iterable[tuple[int, int]], at: str) -> None:
         """Record such copies, with their modification times, that were read from the medium and matched.
 
@@ -190,11 +130,13 @@ class Fixity:
         One that is not there is forgotten. A file with other bytes stays where it is. An earlier version that is bad
         is for a person to look at, since nothing would replace it.
         """
-        (state,) = self._db.execute("SELECT state FROM copy WHERE id = ?", (copy,)).fetchone()
-        self._distrust_list(copy)
+        state, drive = self._db.execute("SELECT state, drive FROM copy WHERE id = ?", (copy,)).fetchone()
+        # The drive's own list names it: it is written anew, also after a crash.
+        self._db.execute("UPDATE bay SET sums_bytes = -1 WHERE drive = ?", (drive,))
         if finding is Finding.MISSING:
             self._serves_nothing(copy)
-            self._delete(copy)
+            self._db.execute("DELETE FROM move WHERE copy = ?", (copy,))
+            self._db.execute("DELETE FROM copy WHERE id = ?", (copy,))
         elif state in (CopyState.UNPROVED_EARLIER.value, CopyState.EARLIER.value):
             self._set_state(copy, CopyState.SET_ASIDE)
         elif finding is Finding.CHANGED:
@@ -218,16 +160,6 @@ class Fixity:
             "DELETE FROM placement WHERE copy = ? AND state = ?", (copy, PlacementState.UNASKED.value)
         )
         self._db.execute("UPDATE placement SET copy = NULL WHERE copy = ?", (copy,))
-
-    def _delete(self, copy: int) -> None:
-        self._db.execute("DELETE FROM move WHERE copy = ?", (copy,))
-        self._db.execute("DELETE FROM copy WHERE id = ?", (copy,))
-
-    def _distrust_list(self, copy: int) -> None:
-        """Have the own list of a copy's drive, which names it, written anew, also after a crash."""
-        self._db.execute(
-            "UPDATE bay SET sums_bytes = -1 WHERE drive = (SELECT drive FROM copy WHERE id = ?)", (copy,)
-        )
 
     def _set_state(self, copy: int, state: CopyState) -> None:
         self._db.execute("UPDATE copy SET state = ? WHERE id = ?", (state.value, copy))

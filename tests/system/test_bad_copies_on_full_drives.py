@@ -69,6 +69,19 @@ def test_a_bad_copy_is_set_aside_where_the_good_one_went_to_the_next_drive(studi
     assert "no longer asked for" not in shown
 
 
+def test_a_copy_that_is_gone_from_the_full_drive_is_told_once_and_then_forgotten(studio: Studio) -> None:
+    gone = harm_one(studio)
+    gone.unlink()
+    assert studio.ask("fixity", "--all").returncode == 1
+    studio.once()
+    assert photographs(studio) == wanted(studio)
+    shown = studio.ask("where", gone.name).stdout
+    assert f"dunlin (shelf loft): 2026/01/shore/{gone.name}: verified" in shown
+    assert "curlew" not in shown
+    assert studio.ask("fixity", "--all").returncode == 0
+    assert len(studio.lines("fixity_check_failed")) == 1
+
+
 def test_nothing_is_set_aside_by_what_another_drive_had_before_it_went_bad_too(studio: Studio) -> None:
     """Two drives' copies rot, and one is read before the other: neither is good because the other was."""
     studio.tiers += "  more: {from: [cards], to: [snipe], layout: 'more/{name}'}\n"
