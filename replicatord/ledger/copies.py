@@ -74,7 +74,11 @@ class EarlierCopy:
     digest: Digest
 
 
-NOW: Final = "strftime('%Y-%m-%dT%H:%M:%fZ', 'now')"  # as instants are written everywhere (RFC 3339, UTC)
+# What a copy remembers as it comes into doubt (`is_good_elsewhere`).
+DOUBTED: Final = (
+    "doubted_after = (SELECT max(each.verified_at) FROM copy AS each INDEXED BY copy_by_content"
+    " WHERE each.content = copy.content)"
+)
 
 # Good copies, earlier versions among them, and what only a spare of the ledger says is one.
 GOOD_OR_SAID: Final = f"{CopyState.VERIFIED.value}, {CopyState.EARLIER.value}, {UNPROVED}"
@@ -346,7 +350,7 @@ class Copies:
         It counts as no copy from now on; whatever it served is wanted again, and its drive's lane reads it.
         """
         done = self._db.execute(
-            f"UPDATE copy SET state = ?, doubted_at = {NOW} WHERE id = ? AND state = ?",
+            f"UPDATE copy SET state = ?, {DOUBTED} WHERE id = ? AND state = ?",
             (CopyState.SUSPECT.value, copy, CopyState.VERIFIED.value),
         )
         self._db.execute(
@@ -383,7 +387,7 @@ class Copies:
             "SELECT 1 FROM bay CROSS JOIN drive ON drive.id = bay.drive AND drive.doubt = ''"
             " CROSS JOIN copy INDEXED BY copy_by_drive ON copy.drive = drive.id AND copy.state = ? AND copy.content = ?"
             f" WHERE drive.id <> ? AND bay.name IN ({_marks(bays)})"
-            " AND copy.verified_at > (SELECT coalesce(nullif(doubted_at, ''), '~') FROM copy WHERE id = ?) LIMIT 1",
+            " AND copy.verified_at > (SELECT coalesce(nullif(doubted_after, ''), '~') FROM copy WHERE id = ?) LIMIT 1",
             (CopyState.VERIFIED.value, copy.content, drive, *bays, copy.id),  # "~" is behind every instant
         ).fetchone()
         return row is not None

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from replicatord.ledger.copies import NOW, UNPROVED
+from replicatord.ledger.copies import DOUBTED, UNPROVED
 from replicatord.model.copies import CopyState, Finding, PlacementState
 from replicatord.model.frames import Digest
 
@@ -144,7 +144,7 @@ class Fixity:
             self._serves_nothing(copy)
         else:
             self._set_state(copy, CopyState.SUSPECT)
-            self._db.execute(f"UPDATE copy SET doubted_at = {NOW} WHERE id = ?", (copy,))
+            self._db.execute(f"UPDATE copy SET {DOUBTED} WHERE id = ?", (copy,))
 
     def earlier_is_bad(self, copy: int, finding: Finding) -> bool:
         """Record that an earlier version is not what it should be; tell whether that is news."""

@@ -369,8 +369,9 @@ MIGRATIONS: Final[tuple[str, ...]] = (
     _OF_SHEETS,
     _PREVIEWS,
     _OF_TELLING,
-    # When a copy was last found to be in doubt, RFC 3339, UTC; '': never, or by a former version.
-    "ALTER TABLE copy ADD COLUMN doubted_at TEXT NOT NULL DEFAULT '';",
+    # When any copy of its content had been verified last, as a copy came into doubt: a later instant tells of one that
+    # was read since, whatever a clock did (promise I14). RFC 3339, UTC; '': never in doubt, or by a former version.
+    "ALTER TABLE copy ADD COLUMN doubted_after TEXT NOT NULL DEFAULT '';",
 )
 
 # Of the connection that writes, not of the file: a ledger with triggers of its own is not believed (`spare`).

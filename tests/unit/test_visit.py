@@ -214,6 +214,31 @@ def test_i8_a_bad_copy_stays_until_a_good_one_was_proved(tmp_path: Path, context
     assert [content for path, content in held.items() if "set-aside" in path] == [b"hexon"]
 
 
+@pytest.mark.parametrize("read_again_at", ["2026-01-01T00:00:00.000Z", "2031-01-01T00:00:00.000Z"])
+def test_i14_what_another_drive_read_before_a_doubt_is_not_taken_for_later_by_any_clock(
+    tmp_path: Path, context: Context, read_again_at: str
+) -> None:
+    """The clock was years ahead when dunlin's copy was read, and was set back since, or goes on from there."""
+    put_one(tmp_path, context)
+    known = context.desk.look(lambda l: l.copies.find_at(1, b"A/A.CR3"))
+    assert known is not None
+
+    def read_dunlin(at: str) -> None:
+        context.desk.ask(
+            lambda l: l.copies.verified(drive=2, path=b"A.CR3", content=known.content, mtime_ns=1, at=at)
+        )
+
+    def is_good_elsewhere() -> bool:
+        return context.desk.look(lambda l: l.copies.is_good_elsewhere(known, drive=1, bays=["dunlin"]))
+
+    context.desk.ask(lambda l: l.bays.bind("dunlin", DriveId("id-of-dunlin"), disk="", named="", fs_uuid=""))
+    read_dunlin("2030-01-01T00:00:00.000Z")
+    suspect(context, b"A/A.CR3")
+    assert not is_good_elsewhere()
+    read_dunlin(read_again_at)
+    assert is_good_elsewhere() is (read_again_at > "2030")
+
+
 @pytest.mark.parametrize("what", ["moved", "suspected"])
 def test_i11_a_list_that_a_kill_left_behind_is_written_anew(
     tmp_path: Path, context: Context, what: str
